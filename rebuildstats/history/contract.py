@@ -93,7 +93,13 @@ _KEY = {"key": True, "required": True}
 TABLES: tuple[Table, ...] = (
     Table(
         "vehicles",
-        (_text("vehicle", **_KEY), _text("site"), _text("duty"), _date("in_service_on"), _date("out_of_service_on", future=True)),
+        (
+            _text("vehicle", **_KEY),
+            _text("site"),
+            _text("duty"),
+            _date("in_service_on"),
+            _date("out_of_service_on", future=True),
+        ),
     ),
     Table(
         "odometers",
@@ -184,7 +190,10 @@ TABLES: tuple[Table, ...] = (
             _text("choice"),
             _number("share", low=0),
         ),
-        (Reference(("family", "component"), "components", ("family", "component")), Reference(("part",), "parts", ("part",))),
+        (
+            Reference(("family", "component"), "components", ("family", "component")),
+            Reference(("part",), "parts", ("part",)),
+        ),
     ),
     Table(
         "stock",

@@ -1,0 +1,35 @@
+-- a row is a teardown in its unit's order, its reason filled in, with the vehicle the unit came out of
+create or replace temp table teardown_order as
+with causes as (
+    select distinct job from known_findings where role = 'cause'
+),
+fitted as (
+    select t.job, f.vehicle
+    from known_teardowns as t
+    asof inner join known_fitments as f on t.unit = f.unit and t.opened_on > f.fitted_on
+)
+select
+    t.job,
+    t.unit,
+    u.family,
+    t.opened_on,
+    t.unit_mileage,
+    t.odometer,
+    t.vehicle as named_vehicle,
+    coalesce(t.vehicle, fitted.vehicle) as vehicle,
+    coalesce(t.reason, case when causes.job is not null then 'failure' else 'scheduled' end) as reason,
+    t.scope,
+    t.complaint,
+    t.site as named_site,
+    t.bench,
+    t.closed_on,
+    t.waiting_from,
+    t.waiting_until,
+    t.waiting_for,
+    t.labour_hours,
+    t.outside_cost,
+    row_number() over (partition by t.unit order by t.opened_on, t.job) as teardown_number
+from known_teardowns as t
+inner join known_units as u using (unit)
+left join causes using (job)
+left join fitted using (job)

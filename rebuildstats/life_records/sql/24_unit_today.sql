@@ -1,0 +1,46 @@
+-- a row is a unit today: its mileage, and the vehicle it sits in (NULL on the shelf)
+create or replace temp table unit_today as
+with last_known as (
+    select m.unit, arg_max(m.job, m.teardown_number) as job, arg_max(m.mileage, m.teardown_number) as mileage
+    from unit_mileage as m
+    where m.mileage is not null
+    group by m.unit
+),
+run_since as (
+    select
+        f.unit,
+        sum(
+            greatest(
+                case when f.removed_on is null then today.distance else f.end_distance end
+                - case when t.opened_on > f.fitted_on then f.start_distance + coalesce(d.distance, 0) else f.start_distance end,
+                0
+            )
+        ) as distance
+    from fitment_spans as f
+    left join last_known as k on f.unit = k.unit
+    left join teardown_order as t on k.job = t.job
+    left join distance_at_teardown as d
+        on k.job = d.job and f.unit = d.unit and f.vehicle = d.vehicle and f.fitted_on = d.fitted_on
+    left join distance_on_day as today on f.vehicle = today.vehicle and today.day = $as_of
+    where f.removed_on is null or t.opened_on is null or f.removed_on > t.opened_on
+    group by f.unit
+),
+fitted as (
+    select
+        unit,
+        arg_max(vehicle, fitted_on) as vehicle,
+        max(fitted_on) as fitted_on
+    from known_fitments
+    where removed_on is null
+    group by unit
+)
+select
+    s.unit,
+    s.family,
+    coalesce(k.mileage, s.mileage) + coalesce(r.distance, 0) as mileage,
+    fitted.vehicle,
+    fitted.fitted_on
+from first_sight as s
+left join last_known as k using (unit)
+left join run_since as r using (unit)
+left join fitted using (unit)

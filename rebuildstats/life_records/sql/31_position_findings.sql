@@ -1,0 +1,29 @@
+-- a row is what one teardown found at one component position, its findings taken together: the worst verdict, the
+-- strongest action, a cause before the other roles
+create or replace temp table position_findings as
+select
+    f.job,
+    t.family,
+    f.component,
+    f.position,
+    case
+        when bool_or(f.verdict = 'fail') then 'fail'
+        when bool_or(f.verdict = 'ok') then 'ok'
+        when bool_or(f.verdict = 'not_checked') then 'not_checked'
+    end as verdict,
+    case
+        when bool_or(f.action = 'replace') then 'replace'
+        when bool_or(f.action = 'machine') then 'machine'
+        when bool_or(f.action = 'dress') then 'dress'
+        when bool_or(f.action = 'reuse') then 'reuse'
+    end as action,
+    case
+        when bool_or(f.role = 'cause') then 'cause'
+        when bool_or(f.role = 'consequence') then 'consequence'
+        when bool_or(f.role = 'wear') then 'wear'
+    end as role,
+    max(f.part) filter (where f.action = 'replace') as part,
+    count(*) as findings
+from known_findings as f
+inner join teardown_order as t using (job)
+group by f.job, t.family, f.component, f.position

@@ -1,0 +1,33 @@
+-- a row is a stay that no teardown has ended: the age at which it was last known good, and its age today
+create or replace temp table running_stays as
+with seen as (
+    select
+        unit,
+        component,
+        position,
+        stay,
+        max(
+            case when verdict = 'ok' or (shows = 'in_service' and verdict is distinct from 'fail') then age end
+        ) as good_age
+    from ages
+    group by unit, component, position, stay
+)
+select
+    s.unit,
+    s.component,
+    s.position,
+    s.stay,
+    not_below_zero(u.mileage - s.start_mileage) as age,
+    greatest(
+        s.entry_age,
+        coalesce(seen.good_age, s.entry_age),
+        case
+            when s.shows = 'in_service' and s.start_mileage is not null
+                then coalesce(u.mileage - s.start_mileage, s.entry_age)
+            else s.entry_age
+        end
+    ) as good_age
+from stays as s
+anti join ends using (unit, component, position, stay)
+left join seen using (unit, component, position, stay)
+inner join unit_today as u on s.unit = u.unit

@@ -1,0 +1,29 @@
+-- a row is one teardown seen from one component position of its unit, recorded or not
+create or replace temp table outcomes as
+select
+    a.job,
+    a.unit,
+    a.family,
+    a.component,
+    a.position,
+    t.opened_on,
+    a.age::double as age,
+    a.good_age::double as good_age,
+    a.verdict,
+    a.action,
+    a.role,
+    a.recorded,
+    a.renewed,
+    a.part,
+    t.scope,
+    t.reason,
+    t.mileage,
+    t.age as unit_age,
+    t.complaint,
+    t.site,
+    t.duty,
+    t.bench,
+    a.failed_before
+from ages as a
+inner join teardowns_aged as t using (job)
+order by t.opened_on, a.job, a.component, a.position

@@ -1,0 +1,39 @@
+"""Tiny hand-made histories: the contract's tables on a connection in memory, from rows written as dictionaries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import duckdb
+
+from rebuildstats.history.contract import SQL_TYPES, TABLES
+from rebuildstats.history.known import know
+from rebuildstats.life_records.build import build
+from rebuildstats.life_records.records import Records
+
+Rows = Sequence[Mapping[str, Any]]
+
+
+def connection(**tables: Rows) -> duckdb.DuckDBPyConnection:
+    """A connection in memory with every table of the contract, holding the given rows; other cells are empty."""
+    con = duckdb.connect()
+    for table in TABLES:
+        columns = ", ".join(f'"{c.name}" {SQL_TYPES[c.kind]}' for c in table.columns)
+        con.execute(f'create table "{table.name}" ({columns})').fetchall()
+        for row in tables.get(table.name, ()):
+            unknown = row.keys() - {c.name for c in table.columns}
+            assert not unknown, f"{table.name} has no {unknown}"
+            marks = ", ".join("?" for _ in table.columns)
+            con.execute(
+                f'insert into "{table.name}" values ({marks})', [row.get(c.name) for c in table.columns]
+            ).fetchall()
+    return con
+
+
+def records(as_of: str | None = None, **tables: Rows) -> Records:
+    """The life records of such a history."""
+    con = connection(**tables)
+    day = know(con, date.fromisoformat(as_of) if as_of else None)
+    return build(con, day, "mi")
