@@ -1,0 +1,208 @@
+"""Words for people: each desk's answer in sentences, made from the frames of the results.
+
+Every function takes frames with the contract's columns and returns a list of lines without line breaks. Numbers keep
+their interval and their count: a sentence that hides either would claim more than the history can say.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+from rebuildstats.render import digits, percent
+
+CLOSING = "the maker's limit, local codes and a licensed technician's judgement come before this forecast"
+NO_CAUTIONS = "no caution is recorded for this family's points: the maker's instructions say what to beware of"
+DISTANCE_WORDS = {"mi": "miles", "km": "kilometres", "h": "hours"}
+
+
+def distance_text(value: float, unit: str) -> str:
+    """140000, 'mi' -> '140,000 miles'."""
+    return f"{digits(value)} {DISTANCE_WORDS.get(unit, unit)}"
+
+
+def cautions(points: pd.DataFrame, family: str) -> list[str]:
+    """The warnings of a family's points, each once, in the order of the points, with the points they stand at.
+
+    points: the history's `points` table (family, point, component, caution).
+    """
+    mine = points[(points["family"] == family) & points["caution"].notna()]
+    where: dict[str, list[str]] = {}
+    for component, point, caution in zip(mine["component"], mine["point"], mine["caution"], strict=True):
+        where.setdefault(str(caution), []).append(f"{component}: {point}")
+    return [f"CAUTION: {text} ({', '.join(places)})" for text, places in where.items()]
+
+
+def counter(order: pd.DataFrame, parts: pd.DataFrame, *, top: int = 5) -> list[str]:
+    """What to order today: lines, pieces and money, and the first lines with their reasons.
+
+    order: columns of the contract's `order`. parts: the history's `parts` table, for the names.
+    """
+    if order.empty:
+        return ["Nothing to say about ordering: no part is known. Load `parts` and `part_uses`."]
+    now = order[order["order_now"] > 0]
+    if now.empty:
+        return [f"Nothing to order today: every one of {_count(len(order), 'shelf line')} is covered."]
+    money = float(now["order_cost"].sum(skipna=True))
+    unpriced = int(now["order_cost"].isna().sum())
+    pieces = digits(float(now["order_now"].sum()))
+    head = f"Order {_count(len(now), 'line')} today, {pieces} pieces, {digits(money)} in money"
+    head += f" ({unpriced} of them without a price)." if unpriced else "."
+    names = dict(zip(parts["part"], parts["name"], strict=True))
+    lines = [head]
+    worst = now.sort_values(["held_jobs_avoided", "order_cost"], ascending=False, kind="stable").head(top)
+    for row in worst.to_dict("records"):
+        part = _named(row["part"], names)
+        lines.append(f"{digits(row['order_now'])} x {part} for {row['site']}: {_sentence(row['reason'])}")
+    if len(now) > len(worst):
+        lines.append(f"... and {_count(len(now) - len(worst), 'more line')}.")
+    return lines
+
+
+def office(repeats: pd.DataFrame, inspections: pd.DataFrame, *, top: int = 5) -> list[str]:
+    """What keeps coming back, and which inspections most often fail."""
+    lines: list[str] = []
+    flagged = repeats[repeats["flagged"].astype(bool)] if len(repeats) else repeats
+    if flagged.empty:
+        lines.append(f"Nothing comes back more than it should among {_count(len(repeats), 'group')} looked at.")
+    else:
+        lines.append(f"{_count(len(flagged), 'group')} of {len(repeats)} looked at come back more than they should:")
+        worst = flagged.sort_values(["q_value", "ratio"], ascending=[True, False], kind="stable").head(top)
+        lines.extend(_repeat(row) for row in worst.to_dict("records"))
+    often = inspections[inspections["failed"] > 0] if len(inspections) else inspections
+    if often.empty:
+        lines.append("No inspection has failed yet.")
+        return lines
+    lines.append("Inspections that most often fail:")
+    worst = often.sort_values(["share", "checked"], ascending=False, kind="stable").head(top)
+    lines.extend(_inspection(row) for row in worst.to_dict("records"))
+    return lines
+
+
+def bench(wear: pd.DataFrame, subject: str, *, top: int = 6) -> list[str]:
+    """What usually wears in one unit (or a family at a mileage): chances, readings to expect, parts to pull.
+
+    wear: columns of the contract's `wear`. subject: 'unit X (family Y) at 140,000 miles'.
+    """
+    if wear.empty:
+        return [f"{subject}: nothing is known of its components yet."]
+    lines = [f"{subject}: what usually wears"]
+    order = wear.sort_values("chance_bad", ascending=False, kind="stable", na_position="last")
+    lines.extend(_wear_row(row) for row in order.drop_duplicates("component").head(top).to_dict("records"))
+    pull = parts_to_pull(wear)
+    if pull:
+        lines.append("Pull: " + ", ".join(f"{digits(quantity)} x {part}" for part, quantity in pull[:12]))
+    return lines
+
+
+def parts_to_pull(wear: pd.DataFrame, *, at_least: float = 0.5) -> list[tuple[str, float]]:
+    """(part, pieces) for every component more likely than not to be found bad, each part once.
+
+    at_least: the chance from which a part is worth fetching before the unit is open.
+    """
+    likely = wear[(wear["chance_bad"] >= at_least) & wear["part"].notna()]
+    each = likely.drop_duplicates(["component", "part"])
+    pieces = each.groupby("part", sort=False)["quantity"].sum()
+    return [(str(part), float(quantity)) for part, quantity in pieces.items()]
+
+
+def load_sum(counts: pd.DataFrame) -> str:
+    """read = new + changed + same + rejected + held + blank, with the numbers."""
+    total = counts[["read", "new", "changed", "same", "rejected", "held", "blank"]].sum()
+    parts = " + ".join(f"{name} {total[name]:.0f}" for name in ("new", "changed", "same", "rejected", "held", "blank"))
+    return f"read {total['read']:.0f} = {parts}"
+
+
+def interval_text(lower: Any, upper: Any, form: Any = digits) -> str:
+    """'110 to 190', with an open end said in words."""
+    low, high = float(lower), float(upper)
+    if math.isinf(high):
+        return f"at least {form(low)}"
+    return f"{form(low)} to {form(high)}"
+
+
+def nearest(name: str, known: Sequence[str]) -> str:
+    """A half-sentence that helps after a name nobody knows: the nearest ones, else the first few."""
+    from difflib import get_close_matches
+
+    if not known:
+        return "there is none yet"
+    close = get_close_matches(name, list(known), n=3, cutoff=0.6)
+    if not close:
+        folded = {entry.casefold(): entry for entry in known}
+        close = [folded[match] for match in get_close_matches(name.casefold(), list(folded), n=3, cutoff=0.6)]
+    if close:
+        return "did you mean " + " or ".join(f"`{match}`" for match in close) + "?"
+    shown = ", ".join(f"`{entry}`" for entry in list(known)[:8])
+    return f"there are {shown}" + (f" and {len(known) - 8} more" if len(known) > 8 else "")
+
+
+def _repeat(row: dict[Any, Any]) -> str:
+    what = " ".join(str(row[key]) for key in ("kind", "name") if not _empty(row[key]))
+    inside = ", ".join(
+        str(row[key]) for key in ("family", "component") if not _empty(row[key]) and row[key] != row["name"]
+    )
+    since = "" if _empty(row["since"]) else f", since {str(row['since'])[:10]}"
+    interval = interval_text(row["ratio_lower"], row["ratio_upper"])
+    return (
+        f"{what}{f' ({inside})' if inside else ''}: {digits(row['observed'])} failures against "
+        f"{digits(row['expected'])} expected, ratio {digits(row['ratio'])} (90 % interval {interval}), "
+        f"{digits(row['comebacks'])} comebacks{since}"
+    )
+
+
+def _inspection(row: dict[Any, Any]) -> str:
+    return (
+        f"{row['family']} {row['component']}, {_point(row['point'])}: {percent(row['share'])} of "
+        f"{digits(row['checked'])} checked "
+        f"(90 % interval {percent(row['share_lower'])} to {percent(row['share_upper'])})"
+    )
+
+
+def _wear_row(row: dict[Any, Any]) -> str:
+    if _empty(row["chance_bad"]):
+        bound = "" if _empty(row["chance_upper"]) else f"; at most {percent(row['chance_upper'])}"
+        text = f"{row['component']}: too few seen to say{bound}"
+    else:
+        text = (
+            f"{row['component']}: {percent(row['chance_bad'])} "
+            f"(90 % interval {percent(row['chance_lower'])} to {percent(row['chance_upper'])})"
+        )
+    if not _empty(row["reading_q50"]):
+        text += f"; {_point(row['point'])}: expect {digits(row['reading_q10'])} to {digits(row['reading_q90'])}"
+        text += _limits(row["low_limit"], row["high_limit"])
+    return text
+
+
+def _limits(low: Any, high: Any) -> str:
+    if not _empty(low) and not _empty(high):
+        return f" (limits {digits(low)} to {digits(high)})"
+    if not _empty(high):
+        return f" (limit: at most {digits(high)})"
+    if not _empty(low):
+        return f" (limit: at least {digits(low)})"
+    return ""
+
+
+def _named(part: str, names: dict[Any, Any]) -> str:
+    name = names.get(part)
+    return str(part) if _empty(name) else f"{part} ({name})"
+
+
+def _point(point: Any) -> str:
+    return "no named point" if _empty(point) or point == "" else str(point)
+
+
+def _sentence(text: Any) -> str:
+    return "" if _empty(text) else str(text)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number:,} {word}{'' if number == 1 else 's'}"
+
+
+def _empty(value: Any) -> bool:
+    return value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value))
