@@ -1,0 +1,2 @@
+-- Forget one setting.
+delete from settings where name = $name

@@ -1,0 +1,2 @@
+-- Keep one setting.
+insert into settings (name, value) values ($name, $value)

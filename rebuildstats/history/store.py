@@ -1,0 +1,284 @@
+"""The store: one DuckDB file, opened for short reads and short writes. The only module that connects to DuckDB.
+
+How processes share it: DuckDB lets one process write, and nobody else reads meanwhile. So nobody keeps the file open: a reader opens,
+asks and closes; a writer prepares its rows in memory first, then opens, writes one transaction and closes. Who finds the file taken
+tries again patiently, and only after `PATIENCE_SECONDS` hears about it.
+"""
+
+from __future__ import annotations
+
+import getpass
+import os
+import random
+import re
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import duckdb
+
+from rebuildstats.errors import StoreBusyError, StoreError, UsageError
+from rebuildstats.history.statements import literal, statement
+
+SCHEMA_VERSION = 1
+PROGRAM = "rebuildstats"
+PATIENCE_SECONDS = 10.0
+DISTANCES = ("mi", "km", "h")
+
+_MIGRATIONS = Path(__file__).parent / "migrations"
+_MAGIC = b"DUCK"  # at byte 8 of every DuckDB file
+_BUSY = ("Could not set lock", "Unique file handle conflict", "different configuration", "already attached")
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """The settings of one store.
+
+    distance: the unit of every distance in it (mi, km or h), fixed when the store is made. comeback_distance, comeback_days: the
+    shop's comeback window, in that unit and in days; whichever ends first. benches_shown: whether figures may be split by bench.
+    """
+
+    distance: str
+    comeback_distance: float = 12_000.0
+    comeback_days: int = 365
+    benches_shown: bool = True
+
+
+def memory() -> duckdb.DuckDBPyConnection:
+    """A connection to nothing but memory, where rows are prepared before a store is opened for writing."""
+    return duckdb.connect(":memory:", config=_CONFIG)
+
+
+def who() -> str:
+    """The operating system's name of the person at work."""
+    with suppress(Exception):
+        return getpass.getuser()
+    return "unknown"
+
+
+def moment(now: datetime | None = None) -> datetime:
+    """Now (or the given moment) in UTC without zone, the form in which the store keeps moments."""
+    return (now or datetime.now(UTC)).astimezone(UTC).replace(tzinfo=None)
+
+
+def create(path: str | Path, distance: str) -> None:
+    """Make a new, empty store whose distances are in `distance` (mi, km or h); readable by its owner only.
+
+    Raises UsageError for another unit or a folder that is not there, StoreError where a file of that name exists.
+    """
+    path = Path(path)
+    if distance not in DISTANCES:
+        raise UsageError(f"The distance unit must be one of {', '.join(DISTANCES)}, not '{distance}'.")
+    if path.exists() or path.is_symlink():
+        raise StoreError(f"{path} exists already; a store is never overwritten. Choose another name or remove the file first.")
+    if not path.parent.is_dir():
+        raise UsageError(f"The folder {path.parent} does not exist; make it first, or name another place for the store.")
+    # Made under a passing name and moved into place, so that a crash half way leaves no file that looks like a store.
+    draft = path.with_name(f".{path.name}.{os.getpid()}.new")
+    try:
+        old = os.umask(0o077)
+        try:
+            con = duckdb.connect(str(draft), config=_CONFIG)
+        finally:
+            os.umask(old)
+        try:
+            con.execute("begin")
+            _migrate(con, 0)
+            con.execute(statement("store/put_setting"), {"name": "distance", "value": distance}).fetchall()
+            con.execute("commit")
+        finally:
+            con.close()
+        os.chmod(draft, 0o600)
+        os.link(draft, path)  # fails where another process was faster; never replaces
+    except FileExistsError as error:
+        raise StoreError(f"{path} exists already; a store is never overwritten.") from error
+    except (OSError, duckdb.Error) as error:
+        raise StoreError(f"The store {path} could not be made: {_first_line(error)}") from error
+    finally:
+        for leftover in (draft, Path(f"{draft}.wal")):
+            leftover.unlink(missing_ok=True)
+
+
+def data_version(path: str | Path) -> str:
+    """A short text that changes with every commit and by nothing else: time and size of the file and of its journal."""
+    marks = []
+    for file in (Path(path), Path(f"{path}.wal")):
+        with suppress(OSError):
+            stat = file.stat()
+            marks.append(f"{stat.st_mtime_ns}:{stat.st_size}")
+    return "|".join(marks)
+
+
+@contextmanager
+def reading(path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A read-only connection to the store, closed at the end of the block. Take frames out of it, never relations.
+
+    Raises StoreError (missing, not ours, other version) or StoreBusyError (another process kept writing).
+    """
+    path = _existing(path)
+
+    def connect() -> duckdb.DuckDBPyConnection:
+        return duckdb.connect(str(path), read_only=True, config=_CONFIG)
+
+    con = _patiently(connect, path, patience)
+    try:
+        if _check_schema(con, path) < SCHEMA_VERSION:
+            con.close()
+            with writing(path, patience=patience):
+                pass  # opening for writing brings the schema up to date
+            con = _patiently(connect, path, patience)
+        yield con
+    finally:
+        con.close()
+
+
+@contextmanager
+def writing(path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection in one transaction: committed when the block ends, undone when it raises (Ctrl-C too).
+
+    Raises as `reading` does.
+    """
+    con = memory()
+    try:
+        with attached(con, path, patience=patience):
+            yield con
+    finally:
+        con.close()
+
+
+@contextmanager
+def attached(con: duckdb.DuckDBPyConnection, path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator[None]:
+    """Within the block `con`, a connection to memory, writes to the store at `path` in one transaction; see `writing`."""
+    path = _existing(path)
+    _patiently(lambda: con.execute(statement("store/attach", path=literal(str(path)))), path, patience)
+    done = False
+    try:
+        con.execute("use store")
+        con.execute("begin")
+        version = _check_schema(con, path)
+        if version < SCHEMA_VERSION:
+            _migrate(con, version)
+        yield
+        con.execute("commit")
+        done = True
+    finally:
+        if not done:
+            with suppress(duckdb.Error):
+                con.execute("rollback")
+        con.execute("use memory")
+        with suppress(duckdb.Error):
+            con.execute("detach store")
+
+
+def settings(con: duckdb.DuckDBPyConnection) -> Settings:
+    """The settings of the store that `con` is open on."""
+    kept = dict(con.execute(statement("store/settings")).fetchall())
+    return Settings(
+        distance=kept["distance"],
+        comeback_distance=float(kept.get("comeback_distance", "12000")),
+        comeback_days=int(kept.get("comeback_days", "365")),
+        benches_shown=kept.get("benches_shown", "true") == "true",
+    )
+
+
+def change_settings(
+    path: str | Path,
+    *,
+    comeback_distance: float | None = None,
+    comeback_days: int | None = None,
+    benches_shown: bool | None = None,
+) -> Settings:
+    """Change the settings given, leave the others, and return all of them. The distance unit is fixed for good.
+
+    Raises UsageError for a window that is not positive.
+    """
+    new: dict[str, str] = {}
+    if comeback_distance is not None:
+        new["comeback_distance"] = repr(_positive(float(comeback_distance), "comeback distance"))
+    if comeback_days is not None:
+        new["comeback_days"] = str(int(_positive(float(comeback_days), "number of comeback days")))
+    if benches_shown is not None:
+        new["benches_shown"] = "true" if benches_shown else "false"
+    with writing(path) as con:
+        for name, value in new.items():
+            con.execute(statement("store/drop_setting"), {"name": name}).fetchall()
+            con.execute(statement("store/put_setting"), {"name": name, "value": value}).fetchall()
+        return settings(con)
+
+
+def _positive(value: float, name: str) -> float:
+    if not 0 < value < float("inf"):
+        raise UsageError(f"The {name} must be a number above zero, not {value:g}.")
+    return value
+
+
+def _existing(path: str | Path) -> Path:
+    path = Path(path)
+    if path.is_dir():
+        raise StoreError(f"{path} is a folder, not a store. Name the store's file, by default history.duckdb.")
+    try:
+        with path.open("rb") as file:
+            head = file.read(12)
+    except FileNotFoundError:
+        raise StoreError(f"There is no store at {path}. Make one with `rebuildstats init --distance mi|km|h`.") from None
+    except OSError as error:
+        raise StoreError(f"The store {path} cannot be read: {error.strerror}.") from error
+    if head[8:12] != _MAGIC:
+        raise StoreError(f"{path} is not a store of rebuildstats (it is not a DuckDB file). Name another file with --store.")
+    return path
+
+
+def _patiently(attempt: Callable[[], duckdb.DuckDBPyConnection], path: Path, patience: float) -> duckdb.DuckDBPyConnection:
+    """Try until the file is free; both classes of lock errors mean the same: somebody is at it for a moment."""
+    end = time.monotonic() + patience
+    pause = 0.005
+    while True:
+        try:
+            return attempt()
+        except duckdb.Error as error:
+            words = str(error)
+            if not any(mark in words for mark in _BUSY):
+                raise StoreError(f"The store {path} cannot be opened: {_first_line(error)}") from error
+            if time.monotonic() >= end:
+                holder = re.search(r"PID (\d+)", words)
+                by = f" by process {holder.group(1)}" if holder else ""
+                raise StoreBusyError(
+                    f"The store {path} has been in use{by} for more than {patience:g} seconds. Nothing was changed; try again."
+                ) from error
+        time.sleep(pause * (0.5 + random.random()))
+        pause = min(pause * 1.5, 0.05)
+
+
+def _check_schema(con: duckdb.DuckDBPyConnection, path: Path) -> int:
+    try:
+        program, version = con.execute(statement("store/schema_version")).fetchall()[0]
+    except (duckdb.CatalogException, duckdb.BinderException, IndexError):
+        raise StoreError(f"{path} is a DuckDB file of another program, not a store of rebuildstats. Name another with --store.") from None
+    if program != PROGRAM:
+        raise StoreError(f"{path} is a DuckDB file of another program ({program}), not a store of rebuildstats.")
+    if version > SCHEMA_VERSION:
+        raise StoreError(
+            f"{path} was written by a newer rebuildstats (schema {version}, this one knows {SCHEMA_VERSION}). Update rebuildstats to open it."
+        )
+    return int(version)
+
+
+def _migrate(con: duckdb.DuckDBPyConnection, version: int) -> None:
+    """Bring the store from schema `version` to this program's, inside the transaction that is open."""
+    for file in sorted(_MIGRATIONS.glob("[0-9]*.sql")):
+        number = int(file.name.split("_", 1)[0])
+        if number > version:
+            con.execute(file.read_text(encoding="utf-8")).fetchall()
+            con.execute(
+                statement("store/put_version"),
+                {"program": PROGRAM, "version": number, "at": moment(), "written_with": duckdb.__version__},
+            ).fetchall()
+
+
+def _first_line(error: BaseException) -> str:
+    lines = str(error).strip().splitlines()
+    return lines[0] if lines else type(error).__name__
