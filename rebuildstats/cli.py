@@ -1,0 +1,459 @@
+"""The command line: arguments, one call of the library, render, exit code.
+
+Each command checks what it was given, calls the function of the same name in `commands`, and shows its result. This
+is the only place that turns an error into words on the screen. Standard output carries the answer and nothing else;
+messages and progress go to standard error. Exit codes: 0 done, 1 an error of the program, 2 wrong usage, 3 done but
+some rows were rejected or held, 4 nothing to compute from, 130 stopped by the person (Ctrl-C).
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import date, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from rebuildstats.errors import RebuildstatsError, UsageError
+from rebuildstats.render import Form, render
+
+if TYPE_CHECKING:
+    from rebuildstats.commands import Answer
+
+EXIT_ERROR, EXIT_USAGE, EXIT_ROWS_LEFT, EXIT_STOPPED = 1, 2, 3, 130
+DEFAULT_STORE = "history.duckdb"
+
+app = typer.Typer(
+    name="rebuildstats",
+    help="What a fleet's rebuild history says: what wears, what comes back, which parts will be needed.",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+class Distance(StrEnum):
+    """The units of distance a store can be kept in."""
+
+    mi = "mi"
+    km = "km"
+    h = "h"
+
+
+class OutputForm(StrEnum):
+    """How a table is written."""
+
+    table = "table"
+    csv = "csv"
+    json = "json"
+
+
+FormOption = Annotated[
+    OutputForm | None,
+    typer.Option("--format", help="table for eyes (the default), csv or json for other programs."),
+]
+OutOption = Annotated[
+    Path | None,
+    typer.Option("--out", help="Write the table to this file; its ending (.csv, .json) sets the format."),
+]
+AsOfOption = Annotated[
+    datetime | None,
+    typer.Option("--as-of", formats=["%Y-%m-%d"], help="Look at the history as it was on this day (2026-03-31)."),
+]
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run the program and exit; no error reaches the person as a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(encoding="utf-8", errors="replace")
+    try:
+        app(args=None if arguments is None else list(arguments), prog_name="rebuildstats")
+    except RebuildstatsError as error:
+        _leave(str(error), error.exit_code)
+    except KeyboardInterrupt:
+        _leave("Stopped. Nothing was left half done.", EXIT_STOPPED)
+    except BrokenPipeError:
+        # Whoever read our output has gone; there is nobody left to tell, and Python must not try again at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(EXIT_ERROR)
+    except MemoryError:
+        _leave("This machine's memory is too small for this history.", EXIT_ERROR)
+    except Exception as error:
+        if os.environ.get("REBUILDSTATS_DEBUG"):
+            raise
+        if type(error).__name__ == "InterruptException":  # DuckDB's word for Ctrl-C in the middle of a query
+            _leave("Stopped. Nothing was left half done.", EXIT_STOPPED)
+        words = f"{type(error).__name__}: {error}".splitlines()[0]
+        _leave(f"An error of the program ({words}). Set REBUILDSTATS_DEBUG=1 to see where.", EXIT_ERROR)
+    sys.exit(0)
+
+
+@app.callback(invoke_without_command=True)
+def program(
+    context: typer.Context,
+    store: Annotated[Path, typer.Option("--store", envvar="REBUILDSTATS_STORE", help="The store's file.")] = Path(
+        DEFAULT_STORE
+    ),
+    version: Annotated[bool, typer.Option("--version", help="Show the version and leave.", is_eager=True)] = False,
+) -> None:
+    """What a fleet's rebuild history says: what wears, what comes back, which parts will be needed."""
+    if version:
+        from rebuildstats import __version__
+
+        typer.echo(f"rebuildstats {__version__}")
+        raise typer.Exit
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help(), err=True)
+        raise typer.Exit(EXIT_USAGE)
+    context.obj = store
+
+
+@app.command()
+def init(
+    context: typer.Context,
+    distance: Annotated[Distance, typer.Option("--distance", help="The unit of every distance in the store.")],
+) -> None:
+    """Make a new, empty store."""
+    from rebuildstats import commands
+
+    commands.init(context.obj, distance=distance.value)
+    _say(f"A new, empty store stands in {context.obj}; its distances are in {distance.value}.")
+
+
+@app.command()
+def load(
+    context: typer.Context,
+    paths: Annotated[list[Path], typer.Argument(metavar="PATH...", help="Files (.csv, .xlsx) or folders of them.")],
+    mapping: Annotated[Path | None, typer.Option("--mapping", help="How your sheets map to the tables (TOML).")] = None,
+    rejects: Annotated[Path | None, typer.Option("--rejects", help="Write the rejected rows to this file.")] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would happen; change nothing.")] = False,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
+    """Bring files or folders of tables in; nothing is lost: read = new + changed + same + rejected + held + blank."""
+    _writable(out, "--out")
+    _writable(rejects, "--rejects")
+    from rebuildstats import commands
+
+    answer = commands.load(context.obj, paths, mapping=mapping, rejects=rejects, dry_run=dry_run)
+    _show(answer, form, out)
+    if answer.rows_left:
+        raise typer.Exit(EXIT_ROWS_LEFT)
+
+
+@app.command()
+def gaps(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
+    """What the history lacks, and which answers are weaker for it."""
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    _show(commands.gaps(context.obj, as_of=_day(as_of)), form, out)
+
+
+@app.command()
+def lives(
+    context: typer.Context,
+    units: Annotated[bool, typer.Option("--units", help="The lives of whole units instead of components.")] = False,
+    as_of: AsOfOption = None,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
+    """The life records themselves: from a component's renewal to the end of what is known of it."""
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    _show(commands.lives(context.obj, units=units, as_of=_day(as_of)), form, out)
+
+
+@app.command()
+def fit(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
+    """Refit all that changed since the last fit."""
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    with _progress("fitting") as step:
+        answer = commands.fit(context.obj, as_of=_day(as_of), progress=step)
+    _show(answer, form, out)
+
+
+@app.command()
+def life(
+    context: typer.Context,
+    family: Annotated[str | None, typer.Argument(help="Only this family.")] = None,
+    as_of: AsOfOption = None,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
+    """Each component's fitted life: the distance by which 10 % and half have failed, with intervals."""
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    _show(commands.life(context.obj, family, as_of=_day(as_of)), form, out)
+
+
+@app.command()
+def wear(
+    context: typer.Context,
+    family: Annotated[str, typer.Argument(help="The family.")],
+    mileage: Annotated[float, typer.Option("--mileage", help="Distance since the last rebuild.")],
+    unit: Annotated[str | None, typer.Option("--unit", help="Each position at its own age in this unit.")] = None,
+    complaint: Annotated[
+        str | None, typer.Option("--complaint", help="Rank by what this complaint comes from.")
+    ] = None,
+    as_of: AsOfOption = None,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
+    """What usually wears by a mileage: chances, readings to expect, parts to pull. Cautions come first."""
+    _distance(mileage)
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    answer = commands.wear(context.obj, family, mileage=mileage, unit=unit, complaint=complaint, as_of=_day(as_of))
+    _show(answer, form, out)
+
+
+@app.command()
+def inspections(
+    context: typer.Context,
+    family: Annotated[str | None, typer.Argument(help="Only this family.")] = None,
+    mileage: Annotated[float | None, typer.Option("--mileage", help="Only teardowns near this mileage.")] = None,
+    as_of: AsOfOption = None,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
+    """Which inspections most often fail, now and in the coming months."""
+    if mileage is not None:
+        _distance(mileage)
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    _show(commands.inspections(context.obj, family, mileage=mileage, as_of=_day(as_of)), form, out)
+
+
+@app.command()
+def repeats(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
+    """What comes back more than it should, since when, and by what."""
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    _show(commands.repeats(context.obj, as_of=_day(as_of)), form, out)
+
+
+@app.command()
+def forecast(
+    context: typer.Context,
+    months: Annotated[int, typer.Option("--months", help="How many calendar months ahead.")] = 12,
+    as_of: AsOfOption = None,
+    total: Annotated[bool, typer.Option("--total", help="Add each part's distribution over all months.")] = False,
+    all_methods: Annotated[bool, typer.Option("--all-methods", help="Show the other methods beside it.")] = False,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
+    """Parts demand by month, as a distribution."""
+    if not 1 <= months <= 120:
+        raise UsageError(f"--months must be between 1 and 120, not {months}.")
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    answer = commands.forecast(context.obj, months=months, as_of=_day(as_of), total=total, all_methods=all_methods)
+    _show(answer, form, out)
+
+
+@app.command()
+def order(
+    context: typer.Context,
+    job_fill: Annotated[float | None, typer.Option("--job-fill", help="Share of jobs not held for a part.")] = None,
+    part_fill: Annotated[
+        float | None, typer.Option("--part-fill", help="Share of pieces served from the shelf.")
+    ] = None,
+    budget: Annotated[float | None, typer.Option("--budget", help="Money to hold on the shelves.")] = None,
+    as_of: AsOfOption = None,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
+    """What to stock and what to order today, line by line with the reason (default: --job-fill 0.9)."""
+    given = [
+        name
+        for name, value in (("--job-fill", job_fill), ("--part-fill", part_fill), ("--budget", budget))
+        if value is not None
+    ]
+    if len(given) > 1:
+        raise UsageError(f"Give one goal, not {' and '.join(given)}.")
+    for name, value in (("--job-fill", job_fill), ("--part-fill", part_fill)):
+        if value is not None and not 0 < value < 1:
+            raise UsageError(f"{name} is a share between 0 and 1 (0.9 for nine of ten), not {value:g}.")
+    if budget is not None and not (0 <= budget < math.inf):
+        raise UsageError(f"--budget is an amount of money, 0 or more, not {budget:g}.")
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    answer = commands.order(context.obj, job_fill=job_fill, part_fill=part_fill, budget=budget, as_of=_day(as_of))
+    _show(answer, form, out)
+
+
+@app.command()
+def backtest(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
+    """How each method would have done on this shop's own past."""
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    with _progress("looking back") as step:
+        answer = commands.backtest(context.obj, as_of=_day(as_of), progress=step)
+    _show(answer, form, out)
+
+
+@app.command()
+def sheet(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="UNIT|FAMILY", help="A unit, or a family with --mileage.")],
+    out: Annotated[Path, typer.Option("--out", help="The sheet's file: .html or .pdf.")],
+    mileage: Annotated[float | None, typer.Option("--mileage", help="Distance since the last rebuild.")] = None,
+    as_of: AsOfOption = None,
+) -> None:
+    """The inspection sheet for the bench, every point of the family, to print and fill in."""
+    if mileage is not None:
+        _distance(mileage)
+    if out.suffix.lower() not in (".html", ".htm", ".pdf"):
+        raise UsageError(f"--out must end in .html or .pdf, not '{out.name}'.")
+    _writable(out, "--out")
+    from rebuildstats import commands
+
+    subject = {"unit": name} if mileage is None else {"family": name, "mileage": mileage}
+    answer = commands.sheet(context.obj, **subject, out=out, as_of=_day(as_of))  # type: ignore[arg-type]
+    for line in answer.first:
+        _say(line)
+    _say(f"The sheet stands in {out}: {len(answer.frame())} points. Print it on A4.")
+    for line in answer.last:
+        _say(line)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Option("--folder", help="Where the demo store is made.")] = Path("demo"),
+) -> None:
+    """Build the demo store, run the whole job on it and print each desk's answer."""
+    from rebuildstats import commands
+
+    with _progress("demo") as step:
+        told = commands.demo(folder, progress=step)
+    for title, lines in told.desks:
+        typer.echo(f"\n{title}\n{'=' * len(title)}")
+        for line in lines:
+            typer.echo(line)
+
+
+@app.command()
+def dashboard(
+    context: typer.Context,
+    host: Annotated[
+        str, typer.Option("--host", help="The address to listen on; the default is this machine only.")
+    ] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", help="The port.", min=1, max=65535)] = 8501,
+) -> None:
+    """Open the dashboard of the store in the browser (stop it with Ctrl-C)."""
+    from rebuildstats import commands
+
+    if not context.obj.exists():
+        _say(f"There is no store at {context.obj} yet; the dashboard will say how to make one.")
+    _say(f"The dashboard of {context.obj} opens at http://{host}:{port} (stop it with Ctrl-C).")
+    raise typer.Exit(commands.dashboard(context.obj, host=host, port=port))
+
+
+def _show(answer: Answer, form: OutputForm | None, out: Path | None) -> None:
+    """The answer where it was asked for: words and table together for eyes, words on standard error otherwise."""
+    wanted = _form(form, out)
+    if wanted == "table":
+        width = shutil.get_terminal_size().columns if out is None and sys.stdout.isatty() else None
+        text = "".join(f"{line}\n" for line in answer.first)
+        text += render(answer.frame(), wanted, width=width)
+        text += "".join(f"{line}\n" for line in answer.last)
+    else:
+        for line in (*answer.first, *answer.last):
+            _say(line)
+        text = render(answer.frame(), wanted)
+    if out is None:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    else:
+        _write(out, text)
+        _say(f"Written to {out}: {len(answer.frame())} rows.")
+    for line in answer.notes:
+        _say(line)
+
+
+def _form(form: OutputForm | None, out: Path | None) -> Form:
+    if form is not None:
+        return form.value
+    ending = "" if out is None else out.suffix.lower()
+    return "csv" if ending == ".csv" else "json" if ending == ".json" else "table"
+
+
+def _write(out: Path, text: str) -> None:
+    try:
+        out.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise UsageError(f"{out} can't be written: {error.strerror}.") from error
+
+
+def _writable(out: Path | None, option: str) -> None:
+    """Refuse a place that can't be written before any work is done."""
+    if out is None:
+        return
+    if out.is_dir():
+        raise UsageError(f"{option} {out} is a folder; name a file in it.")
+    if not out.parent.is_dir():
+        raise UsageError(f"{option} {out}: there is no folder {out.parent}.")
+    if not os.access(out if out.exists() else out.parent, os.W_OK):
+        raise UsageError(f"{option} {out}: this place can't be written to.")
+
+
+def _distance(value: float) -> None:
+    if not 0 <= value < math.inf:
+        raise UsageError(f"--mileage is a distance since the last rebuild, 0 or more, not {value:g}.")
+
+
+def _day(moment: datetime | None) -> date | None:
+    return None if moment is None else moment.date()
+
+
+def _say(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def _leave(text: str, code: int) -> NoReturn:
+    sys.stdout.flush()
+    _say(text)
+    sys.exit(code)
+
+
+@contextmanager
+def _progress(title: str) -> Iterator[Any]:
+    """A function (done, of, what) that draws a bar on standard error; silent where that is no terminal."""
+    if not sys.stderr.isatty():
+        yield lambda done, of, what: None  # noqa: ARG005
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
+    with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(title, total=1)
+
+        def step(done: float, of: float, what: str) -> None:
+            bar.update(task, completed=done, total=max(of, 1), description=what)
+
+        yield step
+
+
+if __name__ == "__main__":
+    main()
