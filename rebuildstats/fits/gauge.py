@@ -4,11 +4,11 @@ Model of one point (mixed model of degradation: Lu & Meeker 1993, Technometrics 
 
     reading = b0 + (b1 + u_unit) g(age) + e,   u ~ N(0, lam s2),  e ~ N(0, s2)
 
-with g(age) one of age^(1/2), age, age^2, log(1 + age / 10,000 of distance at the scale used). The covariance of one unit is the
-identity plus one rank-one term, so the restricted likelihood is closed form and is profiled on a grid of `lam` for every
-power at once; where each unit was read once the same formula is weighted least squares with a spread that grows with age.
-The joint uncertainty (power, lam, s2, b) is drawn from that grid with flat priors, so that intervals are honest with few
-readings. The tests hold this against statsmodels' `MixedLM`.
+with g(age) one of age^(1/2), age, age^2, log(1 + age / 10,000 of distance at the scale used). The covariance of one
+unit is the identity plus one rank-one term, so the restricted likelihood is closed form and is profiled on a grid of
+`lam` for every power at once; where each unit was read once the same formula is weighted least squares with a spread
+that grows with age. The joint uncertainty (power, lam, s2, b) is drawn from that grid with flat priors, so that
+intervals are honest with few readings. The tests hold this against statsmodels' `MixedLM`.
 
 Ages are scaled by `SCALE` inside and come back in the store's unit.
 """
@@ -77,7 +77,8 @@ class GaugeFit:
     kind = "gauge"
 
     def reading(self, age: npt.ArrayLike, share: float | npt.ArrayLike = 0.5) -> Array:
-        """Quantiles of the reading to expect at these ages, a new reading of any unit, parameter uncertainty included."""
+        """Quantiles of the reading to expect at these ages, a new reading of any unit, parameter uncertainty
+        included."""
         return predictive_quantile(self, np.atleast_1d(np.asarray(age, dtype=float)), np.atleast_1d(share))
 
     def draw_chance(self, age: npt.ArrayLike) -> Array:
@@ -104,7 +105,8 @@ class GaugeFit:
         return float(each.mean()), float(low), float(high)
 
     def age_at_limit(self, share: float, level: float = 0.90) -> tuple[float, float, float]:
-        """Age at which `share` of the units are beyond the limit, with limits; inf where not within 10 times the oldest age."""
+        """Age at which `share` of the units are beyond the limit, with limits; inf where not within 10 times the
+        oldest age."""
         if not (np.isfinite(self.low_limit) or np.isfinite(self.high_limit)):
             return float("nan"), 0.0, float("inf")
         ages = np.concatenate([[0.0], np.geomspace(self.oldest / 200, self.oldest * 10, 160)])
@@ -157,7 +159,7 @@ def predictive_quantile(fit: GaugeFit, age: Array, shares: Array) -> Array:
         mass = special.ndtr((middle[:, None, :] - mean) / sd).mean(axis=1)
         below = mass < shares[:, None]
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return (low + high) / 2
+    return np.asarray((low + high) / 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +184,7 @@ def profile(y: Array, g: Array, unit: npt.NDArray[np.int64]) -> _Profile:
     count = int(unit.max()) + 1
 
     def by_unit(values: Array) -> Array:
-        return np.bincount(unit, values, count)
+        return np.asarray(np.bincount(unit, values, count), dtype=np.float64)
 
     ones = by_unit(np.ones_like(g))
     sg, sgg, sy, sgy = by_unit(g), by_unit(g * g), by_unit(y), by_unit(g * y)

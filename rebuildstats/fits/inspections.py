@@ -15,13 +15,23 @@ import pandas as pd
 from rebuildstats.fits.points import PointFits
 from rebuildstats.fits.proportions import jeffreys_interval, never_failed_bound
 from rebuildstats.fits.readings import judged
+from rebuildstats.fits.rows import numbers
+from rebuildstats.fits.rows import rows as rows_of
 
 Array = npt.NDArray[np.float64]
 
 COLUMNS = (
-    "family", "point", "component", "checked", "failed", "share", "share_lower", "share_upper", "expected_checked",
+    "family",
+    "point",
+    "component",
+    "checked",
+    "failed",
+    "share",
+    "share_lower",
+    "share_upper",
+    "expected_checked",
     "expected_failed",
-)  # fmt: skip
+)
 MORE = ("method", "safety", "left_out", "left_out_share", "offered", "band_from", "band_to")
 
 
@@ -36,17 +46,17 @@ def bands(oldest: float, pieces: int = 6) -> Array:
 
 
 def looks(inspections: pd.DataFrame, points: pd.DataFrame) -> pd.DataFrame:
-    """The findings that were a look (verdict ok or fail, or a reading against a limit): family, point, component, job, unit,
-    position, opened_on, age, unit_age, site, fail (0/1). A finding without a point keeps point ''."""
+    """The findings that were a look (verdict ok or fail, or a reading against a limit): family, point, component,
+    job, unit, position, opened_on, age, unit_age, site, fail (0/1). A finding without a point keeps point ''."""
     limits = points[["family", "point", "low_limit", "high_limit"]]
     rows = inspections.drop(columns=["low_limit", "high_limit"], errors="ignore").copy()
     rows["point"] = rows["point"].fillna("").astype(str)
     rows = rows.merge(limits, on=["family", "point"], how="left")
     rows["fail"] = judged(
         rows["verdict"],
-        rows["reading"].to_numpy(dtype=float),
-        rows["low_limit"].to_numpy(dtype=float),
-        rows["high_limit"].to_numpy(dtype=float),
+        numbers(rows["reading"]),
+        numbers(rows["low_limit"]),
+        numbers(rows["high_limit"]),
     )
     keep = ["family", "point", "component", "job", "unit", "position", "opened_on", "age", "unit_age", "site", "fail"]
     return rows.loc[rows["fail"].notna(), keep].reset_index(drop=True)
@@ -66,9 +76,9 @@ def inspections_table(
 ) -> pd.DataFrame:
     """A row per point (and per component that is judged without points), the most fails expected first.
 
-    ahead: what is to come in the next 12 months, a row per unit: unit, family, expected (teardowns), distance (run until
-    then; optional). Without it the expected columns are nan. positions: today's `positions` record, for the ages at
-    those teardowns. mileage: only looks in the round band of distance since rebuild that holds it count.
+    ahead: what is to come in the next 12 months, a row per unit: unit, family, expected (teardowns), distance (run
+    until then; optional). Without it the expected columns are nan. positions: today's `positions` record, for the
+    ages at those teardowns. mileage: only looks in the round band of distance since rebuild that holds it count.
     Columns COLUMNS, then MORE: left_out, offered: looks left out of those that teardowns offered (a rebuild offers
     every position of every point of its family); band_from, band_to: the band counted.
     """
@@ -85,7 +95,7 @@ def inspections_table(
         place = int(np.clip(np.searchsorted(cuts, mileage, side="right") - 1, 0, len(cuts) - 2))
         edges = float(cuts[place]), float(cuts[place + 1])
         chosen = all_looks.loc[(since >= edges[0]) & (since < edges[1])]
-        reach = torn["age"].to_numpy(dtype=float)
+        reach = numbers(torn["age"])
         torn = torn.loc[(reach >= edges[0]) & (reach < edges[1])]
     counts = chosen.groupby(["family", "point", "component"])["fail"].agg(checked="size", failed="sum").reset_index()
     table = rows.merge(counts, on=["family", "point", "component"], how="left")
@@ -129,7 +139,8 @@ def _expect(
     ahead: pd.DataFrame | None,
     positions: pd.DataFrame | None,
 ) -> None:
-    """Fill expected_checked and expected_failed: over units, teardowns to come x looks per teardown x chance of a fail then."""
+    """Fill expected_checked and expected_failed: over units, teardowns to come x looks per teardown x chance of a
+    fail then."""
     table["expected_checked"] = np.nan
     table["expected_failed"] = np.nan
     if ahead is None:
@@ -138,7 +149,7 @@ def _expect(
     coming = ahead.groupby("family")["expected"].sum()
     by_component = _ages_ahead(ahead, positions)
     checks, fails = np.zeros(len(table)), np.zeros(len(table))
-    for i, row in enumerate(table.itertuples(index=False)):
+    for i, row in enumerate(rows_of(table)):
         past: Any = torn.get(row.family, 0)
         # looks per teardown and position; half a look is the prior where the family was never opened
         rate = min((float(row.checked) + 0.5) / (float(past) * float(row.positions) + 1.0), 1.0)
@@ -170,7 +181,7 @@ def _ages_ahead(ahead: pd.DataFrame, positions: pd.DataFrame | None) -> dict[tup
     run = rows["distance"].fillna(0.0) if "distance" in rows else 0.0
     rows["then"] = rows["age"].astype(float) + run
     return {
-        (str(f), str(c)): (group["then"].to_numpy(dtype=float), group["expected"].to_numpy(dtype=float))
+        (str(f), str(c)): (numbers(group["then"]), numbers(group["expected"]))
         for (f, c), group in rows.groupby(["family", "component"], sort=False)
     }
 
@@ -197,7 +208,7 @@ def fail_share_by_band(inspections: pd.DataFrame, points: pd.DataFrame, level: f
     parts = []
     for family, group in rows.groupby("family", sort=True):
         cuts = bands(float(group["age"].max()))
-        place = np.searchsorted(cuts, group["age"].to_numpy(dtype=float), side="right") - 1
+        place = np.searchsorted(cuts, numbers(group["age"]), side="right") - 1
         part = group.assign(age_from=cuts[place], age_to=cuts[place + 1])
         keys = ["point", "component", "age_from", "age_to"]
         counted = part.groupby(keys)["fail"].agg(checked="size", failed="sum").reset_index()
@@ -213,7 +224,8 @@ def fail_share_by_band(inspections: pd.DataFrame, points: pd.DataFrame, level: f
 
 
 def never_failing(table: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-    """Points that were checked and never failed, with the exact one-sided bound of their share: rows of an inspections table.
+    """Points that were checked and never failed, with the exact one-sided bound of their share: rows of an
+    inspections table.
 
     The bound is what the looks so far can't exclude; it is no reason to leave the look out.
     """
@@ -226,8 +238,8 @@ def never_failing(table: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
 def left_out(table: pd.DataFrame, least: float = 0.2) -> pd.DataFrame:
     """Points left out at `least` or more of the looks that rebuilds offered, and what that hides.
 
-    `hidden_fails`: fails to expect among the looks that were left out, if they failed like those made, with limits; where
-    none was ever made the limits are all and nothing. `hides`: in words.
+    `hidden_fails`: fails to expect among the looks that were left out, if they failed like those made, with limits;
+    where none was ever made the limits are all and nothing. `hides`: in words.
     """
     rows = table.loc[(table["offered"] > 0) & (table["left_out_share"] >= least)].copy()
     rows["hidden_fails"] = rows["left_out"] * rows["share"]
@@ -237,8 +249,19 @@ def left_out(table: pd.DataFrame, least: float = 0.2) -> pd.DataFrame:
         f"left out {r.left_out} of {r.offered} times; "
         + (f"{r.failed} of {r.checked} looks failed, so " if r.checked else "never looked at, so ")
         + f"between {r.hidden_lower:.1f} and {r.hidden_upper:.1f} bad ones may have gone back unseen"
-        for r in rows.itertuples(index=False)
+        for r in rows_of(rows)
     ]
-    names = ["family", "point", "component", "offered", "left_out", "left_out_share", "hidden_fails", "hidden_lower",
-             "hidden_upper", "safety", "hides"]  # fmt: skip
+    names = [
+        "family",
+        "point",
+        "component",
+        "offered",
+        "left_out",
+        "left_out_share",
+        "hidden_fails",
+        "hidden_lower",
+        "hidden_upper",
+        "safety",
+        "hides",
+    ]
     return rows[names].sort_values("hidden_upper", ascending=False, kind="stable").reset_index(drop=True)

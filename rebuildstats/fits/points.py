@@ -11,6 +11,8 @@ import pandas as pd
 
 from rebuildstats.fits.gauge import MIN_READINGS, GaugeFit, fit_readings
 from rebuildstats.fits.readings import judged, screen_readings
+from rebuildstats.fits.rows import number, numbers, text
+from rebuildstats.fits.rows import rows as rows_of
 from rebuildstats.fits.verdict_points import PointBound, VerdictFit, fit_verdicts
 
 Array = npt.NDArray[np.float64]
@@ -20,7 +22,8 @@ SCARCE = 8
 
 @dataclass(frozen=True, slots=True)
 class PointFit:
-    """What is known of one point. `gauge` is None where readings are too few; `verdict` always says at least a bound."""
+    """What is known of one point. `gauge` is None where readings are too few; `verdict` always says at least a
+    bound."""
 
     family: str
     point: str
@@ -40,7 +43,8 @@ class PointFit:
         return self.gauge is not None and bool(np.isfinite(self.low_limit) or np.isfinite(self.high_limit))
 
     def chance(self, age: npt.ArrayLike) -> Array:
-        """Chance that one position fails at a look at these ages: from the readings where there is a limit, else from verdicts."""
+        """Chance that one position fails at a look at these ages: from the readings where there is a limit, else from
+        verdicts."""
         if self.gauge is not None and self.by_gauge:
             return self.gauge.chance(age)
         return self.verdict.chance(age)
@@ -61,7 +65,8 @@ class PointFit:
 class PointFits:
     """All points' fits by (family, point), and what was done to readings before.
 
-    `handled`: family, point, job, unit, reading, value, converted_from, set_aside: the readings that were converted or set aside.
+    `handled`: family, point, job, unit, reading, value, converted_from, set_aside: the readings that were converted
+    or set aside.
     """
 
     fits: dict[tuple[str, str], PointFit]
@@ -77,26 +82,55 @@ class PointFits:
         return len(self.fits)
 
     def frame(self) -> pd.DataFrame:
-        """A row per point: its model, wear per 10,000 of distance, ages at which 10, 50, 90 % reach the limit, all with limits."""
+        """A row per point: its model, wear per 10,000 of distance, ages at which 10, 50, 90 % reach the limit, all
+        with limits."""
         rows = [_summary(fit) for fit in self]
         return pd.DataFrame(rows, columns=list(_SUMMARY))
 
 
 _SUMMARY = (
-    "family", "point", "component", "method", "model", "checked", "fails", "readings", "units",
-    "wear_10000", "wear_lower", "wear_upper",
-    "age_10", "age_10_lower", "age_10_upper", "age_50", "age_50_lower", "age_50_upper", "age_90", "age_90_lower", "age_90_upper",
-    "low_limit", "high_limit", "reason",
-)  # fmt: skip
+    "family",
+    "point",
+    "component",
+    "method",
+    "model",
+    "checked",
+    "fails",
+    "readings",
+    "units",
+    "wear_10000",
+    "wear_lower",
+    "wear_upper",
+    "age_10",
+    "age_10_lower",
+    "age_10_upper",
+    "age_50",
+    "age_50_lower",
+    "age_50_upper",
+    "age_90",
+    "age_90_lower",
+    "age_90_upper",
+    "low_limit",
+    "high_limit",
+    "reason",
+)
 
 
 def _summary(fit: PointFit) -> dict[str, object]:
     row: dict[str, object] = dict.fromkeys(_SUMMARY, np.nan)
     row |= {
-        "family": fit.family, "point": fit.point, "component": fit.component, "method": fit.method, "checked": fit.checked,
-        "fails": fit.fails, "readings": fit.readings, "units": 0, "low_limit": fit.low_limit, "high_limit": fit.high_limit,
+        "family": fit.family,
+        "point": fit.point,
+        "component": fit.component,
+        "method": fit.method,
+        "checked": fit.checked,
+        "fails": fit.fails,
+        "readings": fit.readings,
+        "units": 0,
+        "low_limit": fit.low_limit,
+        "high_limit": fit.high_limit,
         "reason": "",
-    }  # fmt: skip
+    }
     if fit.gauge is not None:
         row["model"] = f"reading on {'log age' if fit.gauge.power == 'log' else 'age^' + fit.gauge.power}"
         row["units"] = fit.gauge.units
@@ -117,25 +151,25 @@ def fit_points(
 ) -> PointFits:
     """Fit every row of `points` from `inspections` (a row per finding; frames as in the history and life records).
 
-    Damage by another part (role 'consequence') is no wear and takes no part. A looked-at position of unknown age counts for
-    shares, not for curves. `components` decides nothing here but that a point of a component the family doesn't have is an error
-    of the caller (KeyError).
+    Damage by another part (role 'consequence') is no wear and takes no part. A looked-at position of unknown age
+    counts for shares, not for curves. `components` decides nothing here but that a point of a component the family
+    doesn't have is an error of the caller (KeyError).
     """
     known = set(zip(components["family"], components["component"], strict=True))
     seen = inspections.loc[inspections["point"].notna() & (inspections["point"] != "")]
     seen = seen.loc[seen["role"].fillna("") != "consequence"]
-    groups = {key: rows for key, rows in seen.groupby(["family", "point"], sort=False)}
+    groups = {(str(f), str(p)): group for (f, p), group in seen.groupby(["family", "point"], sort=False)}
     fits: dict[tuple[str, str], PointFit] = {}
     handled: list[pd.DataFrame] = []
     empty = seen.iloc[:0]
-    for row in points.itertuples(index=False):
+    for row in rows_of(points):
         family, point, component = str(row.family), str(row.point), str(row.component)
         if (family, component) not in known:
             raise KeyError(f"point {point} of {family} names the component {component}, which the family doesn't have")
         rows = groups.get((family, point), empty)
-        limits = _number(row.as_new), _number(row.low_limit), _number(row.high_limit)
+        limits = number(row.as_new), number(row.low_limit), number(row.high_limit)
         fit, touched = _fit_point(
-            family, point, component, _text(row.method), _text(row.reading_unit), limits, rows, seed
+            family, point, component, text(row.method), text(row.reading_unit), limits, rows, seed
         )
         fits[family, point] = fit
         if len(touched):
@@ -143,14 +177,6 @@ def fit_points(
     columns = ["family", "point", "job", "unit", "reading", "value", "converted_from", "set_aside"]
     table = pd.concat(handled, ignore_index=True)[columns] if handled else pd.DataFrame(columns=columns)
     return PointFits(fits, table)
-
-
-def _text(value: object) -> str:
-    return "" if pd.isna(value) else str(value)  # type: ignore[call-overload]
-
-
-def _number(value: object) -> float:
-    return float("nan") if pd.isna(value) else float(value)  # type: ignore[arg-type,call-overload]
 
 
 def _fit_point(
@@ -164,7 +190,7 @@ def _fit_point(
     seed: int,
 ) -> tuple[PointFit, pd.DataFrame]:
     as_new, low, high = limits
-    raw = rows["reading"].to_numpy(dtype=float)
+    raw = numbers(rows["reading"])
     given = np.isfinite(raw)
     value = np.full(len(raw), np.nan)
     touched = rows.iloc[:0]
@@ -177,7 +203,7 @@ def _fit_point(
             for name in ("value", "converted_from", "set_aside"):
                 touched[name] = screened.loc[mark, name].to_numpy()
     fail = judged(rows["verdict"], value, np.full(len(raw), low), np.full(len(raw), high))
-    age = rows["age"].to_numpy(dtype=float)
+    age = numbers(rows["age"])
     looked = np.isfinite(fail)
     aged = looked & np.isfinite(age)
     checked, fails = int(looked.sum()), int(np.nansum(fail)) if looked.any() else 0
@@ -211,6 +237,22 @@ def _fit_gauge(
         return None
     power, (b0, b1, rate_sd, error_sd), rivals, draws = fit_readings(age, value, units, seed)
     return GaugeFit(
-        family, point, component, power, b0, b1, rate_sd, error_sd, readings, len(counts), int((counts > 1).sum()),
-        fails, as_new, low, high, float(age.max()), rivals, draws,
-    )  # fmt: skip
+        family,
+        point,
+        component,
+        power,
+        b0,
+        b1,
+        rate_sd,
+        error_sd,
+        readings,
+        len(counts),
+        int((counts > 1).sum()),
+        fails,
+        as_new,
+        low,
+        high,
+        float(age.max()),
+        rivals,
+        draws,
+    )

@@ -80,7 +80,8 @@ def mid_p_interval(failed: int, checked: int, level: float = 0.90) -> tuple[floa
 
 
 def never_failed_bound(checked: npt.ArrayLike, level: float = 0.95) -> Array:
-    """One-sided exact upper bound of the share when none of `checked` failed: 1 - (1 - level)^(1 / n); 1 when n is 0."""
+    """One-sided exact upper bound of the share when none of `checked` failed: 1 - (1 - level)^(1 / n); 1 when n is
+    0."""
     n = np.asarray(checked, dtype=float)
     bound = np.ones_like(n)
     np.divide(1.0, n, out=bound, where=n > 0)

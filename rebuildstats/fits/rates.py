@@ -22,7 +22,8 @@ PER = 100_000.0
 
 
 def exact_rate_interval(events: npt.ArrayLike, exposure: npt.ArrayLike, level: float = 0.90) -> tuple[Array, Array]:
-    """Garwood's exact Poisson limits by chi-square quantiles; with no event the lower limit is 0 and the upper two-sided."""
+    """Garwood's exact Poisson limits by chi-square quantiles; with no event the lower limit is 0 and the upper
+    two-sided."""
     r, t = np.broadcast_arrays(np.asarray(events, dtype=float), np.asarray(exposure, dtype=float))
     tail = (1 - level) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -77,7 +78,8 @@ def mid_p_rate_interval(events: npt.ArrayLike, exposure: npt.ArrayLike, level: f
 def mtbf_interval(events: int, exposure: float, level: float = 0.90) -> tuple[float, float]:
     """Bounds of the mean distance between failures, time-truncated (NIST 8.4.5.1).
 
-    With no failure the lower bound is the one-sided exposure / -ln(1 - level) of the same page and the upper is infinite.
+    With no failure the lower bound is the one-sided exposure / -ln(1 - level) of the same page and the upper is
+    infinite.
     """
     if events == 0:
         return float(exposure / -np.log(1 - level)), float("inf")
@@ -94,7 +96,8 @@ def mtbf_factors(events: int, level: float = 0.90) -> tuple[float, float]:
 
 
 def mean_life_interval(lives: npt.ArrayLike, level: float = 0.90) -> tuple[float, float, float]:
-    """Mean of complete exponential lives with its exact limits (failure-truncated, chi-square on 2n degrees of freedom)."""
+    """Mean of complete exponential lives with its exact limits (failure-truncated, chi-square on 2n degrees of
+    freedom)."""
     x = np.asarray(lives, dtype=float)
     total, n, tail = float(x.sum()), len(x), (1 - level) / 2
     return total / n, 2 * total / float(stats.chi2.ppf(1 - tail, 2 * n)), 2 * total / float(stats.chi2.ppf(tail, 2 * n))
@@ -107,13 +110,14 @@ def mid_p_value(observed: npt.ArrayLike, expected: npt.ArrayLike) -> Array:
     """Two-sided mid-P value of a Poisson count against its expectation: twice the smaller tail, at most 1."""
     o, e = np.broadcast_arrays(np.asarray(observed, dtype=float), np.asarray(expected, dtype=float))
     half = 0.5 * stats.poisson.pmf(o, e)
-    return np.minimum(1.0, 2 * np.minimum(stats.poisson.sf(o, e) + half, stats.poisson.cdf(o - 1, e) + half))
+    smaller = np.minimum(stats.poisson.sf(o, e) + half, stats.poisson.cdf(o - 1, e) + half)
+    return np.asarray(np.minimum(1.0, 2 * smaller))
 
 
 def mid_p_excess(observed: npt.ArrayLike, expected: npt.ArrayLike) -> Array:
     """One-sided mid-P value for more events than expected."""
     o, e = np.broadcast_arrays(np.asarray(observed, dtype=float), np.asarray(expected, dtype=float))
-    return np.clip(stats.poisson.sf(o, e) + 0.5 * stats.poisson.pmf(o, e), 0.0, 1.0)
+    return np.asarray(np.clip(stats.poisson.sf(o, e) + 0.5 * stats.poisson.pmf(o, e), 0.0, 1.0))
 
 
 def ratio_interval(observed: npt.ArrayLike, expected: npt.ArrayLike, level: float = 0.90) -> tuple[Array, Array, Array]:
@@ -152,7 +156,8 @@ class RateComparison:
 def compare_rates(
     events_1: int, exposure_1: float, events_2: int, exposure_2: float, ratio: float = 1.0
 ) -> RateComparison:
-    """Five tests of two Poisson rates (Gu, Ng, Tang & Schucany 2008), alternative: first greater than `ratio` x second."""
+    """Five tests of two Poisson rates (Gu, Ng, Tang & Schucany 2008), alternative: first greater than `ratio` x
+    second."""
     d = exposure_1 / exposure_2 * ratio  # expected share of events per event of the second, under equality
     wald = (events_1 - events_2 * d) / np.sqrt(events_1 + events_2 * d**2)
     score = (events_1 - events_2 * d) / np.sqrt((events_1 + events_2) * d)
@@ -170,7 +175,8 @@ def compare_rates(
 
 @dataclass(frozen=True, slots=True)
 class LocationTest:
-    """Pearson's test that events fall on rows and columns independently; `residuals` are (observed - expected) / root expected."""
+    """Pearson's test that events fall on rows and columns independently; `residuals` are (observed - expected) / root
+    expected."""
 
     statistic: float
     degrees: int
@@ -202,9 +208,9 @@ def location_test(table: pd.DataFrame) -> LocationTest:
 class RateRegression:
     """Poisson or negative-binomial regression of counts with exposure as offset.
 
-    `effects`: term, level, ratio, ratio_lower, ratio_upper (90 %), p_value, events, exposure; the first row of a term is
-    its reference level with ratio 1. `model`: 'poisson' or 'negative_binomial'. `dispersion`: the negative binomial's
-    alpha (0 for Poisson); `dispersion_p`: one-sided p-value of overdispersion.
+    `effects`: term, level, ratio, ratio_lower, ratio_upper (90 %), p_value, events, exposure; the first row of a term
+    is its reference level with ratio 1. `model`: 'poisson' or 'negative_binomial'. `dispersion`: the negative
+    binomial's alpha (0 for Poisson); `dispersion_p`: one-sided p-value of overdispersion.
     """
 
     effects: pd.DataFrame
@@ -258,7 +264,8 @@ def fit_rate_regression(table: pd.DataFrame, terms: list[str], level: float = 0.
     counts = fitted["events"].to_numpy(dtype=float)
     offset = np.log(fitted["exposure"].to_numpy(dtype=float))
     with warnings.catch_warnings(), np.errstate(divide="ignore", invalid="ignore"):
-        # a saturated design predicts perfectly and leaves no residual degrees of freedom; levels that would run away are out
+        # a saturated design predicts perfectly and leaves no residual degrees of freedom; levels that would run away
+        # are out
         warnings.simplefilter("ignore", PerfectSeparationWarning)
         poisson = sm.GLM(counts, design, family=sm.families.Poisson(), offset=offset).fit()
     alpha, p_over = overdispersion_test(counts, np.asarray(poisson.mu))
@@ -275,9 +282,10 @@ def fit_rate_regression(table: pd.DataFrame, terms: list[str], level: float = 0.
     lines = []
     for term in terms:
         sums = rows.groupby(term)[["events", "exposure"]].sum()
-        base_events, base_exposure = sums.loc[references[term], ["events", "exposure"]]
-        for name in [references[term], *[str(n) for n in sums.index if n != references[term]]]:
-            events, exposure = float(sums.loc[name, "events"]), float(sums.loc[name, "exposure"])
+        by_level = {str(n): (float(e), float(x)) for n, e, x in sums.itertuples()}
+        base_events, base_exposure = by_level[references[term]]
+        for name in sorted(by_level, key=lambda n: (n != references[term], n)):
+            events, exposure = by_level[name]
             if name == references[term]:
                 ratio, low, high, p = 1.0, 1.0, 1.0, float("nan")
             elif (term, name) in place:
@@ -311,9 +319,12 @@ def _best_alpha(counts: Array, design: Array, offset: Array) -> float:
         )
         size = 1 / alpha
         value = (
-            special.gammaln(counts + size) - special.gammaln(size) - special.gammaln(counts + 1)
-            + size * np.log(size / (size + mean)) + counts * np.log(mean / (size + mean))
-        )  # fmt: skip
+            special.gammaln(counts + size)
+            - special.gammaln(size)
+            - special.gammaln(counts + 1)
+            + size * np.log(size / (size + mean))
+            + counts * np.log(mean / (size + mean))
+        )
         return -float(value.sum())
 
     return float(np.exp(optimize.minimize_scalar(minus, bounds=(-8.0, 4.0), method="bounded").x))
@@ -322,9 +333,9 @@ def _best_alpha(counts: Array, design: Array, offset: Array) -> float:
 def rate_table(lives: pd.DataFrame, by: list[str] | None = None, level: float = 0.90) -> pd.DataFrame:
     """Failures per 100,000 of distance by family and component (or the columns given), with exact bounds.
 
-    Exposure of a life is what was certainly run while good, plus half of the interval in which it failed. Columns: the
-    grouping columns, events, lives, exposure, rate, rate_lower, rate_upper (per 100,000), mean_distance (between failures),
-    mean_lower, mean_upper.
+    Exposure of a life is what was certainly run while good, plus half of the interval in which it failed. Columns:
+    the grouping columns, events, lives, exposure, rate, rate_lower, rate_upper (per 100,000), mean_distance (between
+    failures), mean_lower, mean_upper.
     """
     keys = by or ["family", "component"]
     rows = lives[keys].copy()

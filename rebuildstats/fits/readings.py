@@ -1,9 +1,10 @@
-"""Readings made comparable before they are fitted: other units converted, impossible ones set aside. Nothing is deleted.
+"""Readings made comparable before they are fitted: other units converted, impossible ones set aside. Nothing is
+deleted.
 
 A finding carries a number and its point names the unit, but a gauge in millimetres beside one in inches is common. A
-reading that lies far outside what the point ever shows, and falls among the others once multiplied by the factor between two
-units of its own dimension, is converted. One that no instrument could give (not a number, negative where nothing else
-is, ten spans outside) is set aside and listed with its reason.
+reading that lies far outside what the point ever shows, and falls among the others once multiplied by the factor
+between two units of its own dimension, is converted. One that no instrument could give (not a number, negative where
+nothing else is, ten spans outside) is set aside and listed with its reason.
 """
 
 from __future__ import annotations
@@ -25,16 +26,29 @@ FACTORS: dict[str, dict[str, float]] = {
     "kPa": {"psi": 6.894757, "bar": 100.0},
     "bar": {"psi": 1 / 14.503774, "kPa": 0.01},
 }
-"""unit of the point -> other unit -> what a number in the other unit is multiplied by. Only factors far from 1 can be told."""
+"""unit of the point -> other unit -> what a number in the other unit is multiplied by. Only factors far from 1 can be
+told."""
 
-_SAME = {"inch": "in", "inches": "in", '"': "in", "mil": "thou", "µm": "um", "micron": "um", "lb": "lbf", "lbs": "lbf",
-         "newton": "N", "n": "N", "kpa": "kPa"}  # fmt: skip
+_SAME = {
+    "inch": "in",
+    "inches": "in",
+    '"': "in",
+    "mil": "thou",
+    "µm": "um",
+    "micron": "um",
+    "lb": "lbf",
+    "lbs": "lbf",
+    "newton": "N",
+    "n": "N",
+    "kpa": "kPa",
+}
 
 
 def screen_readings(
     reading: Array, *, unit: str = "", as_new: float = np.nan, low_limit: float = np.nan, high_limit: float = np.nan
 ) -> pd.DataFrame:
-    """One point's readings, in order: `value` (converted; nan where set aside), `converted_from`, `set_aside` (reason or NA)."""
+    """One point's readings, in order: `value` (converted; nan where set aside), `converted_from`, `set_aside` (reason
+    or NA)."""
     value = np.array(reading, dtype=float)
     converted = np.full(len(value), "", dtype=object)
     aside = np.full(len(value), "", dtype=object)

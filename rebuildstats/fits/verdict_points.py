@@ -1,8 +1,9 @@
 """Sight, feel and count points: the chance of a fail by age, a GLM with an isotonic estimate behind it.
 
-P(fail at a look) = link^-1(a + b log age), complementary log-log (a Weibull seen once per look) or logit, whichever has the
-larger likelihood: both have two parameters (statsmodels `GLM`). The isotonic estimate (pool adjacent violators; for looks
-it is the non-parametric maximum likelihood) needs no form and shows where the fitted one is wrong.
+P(fail at a look) = link^-1(a + b log age), complementary log-log (a Weibull seen once per look) or logit, whichever
+has the larger likelihood: both have two parameters (statsmodels `GLM`). The isotonic estimate (pool adjacent
+violators; for looks it is the non-parametric maximum likelihood) needs no form and shows where the fitted one is
+wrong.
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ MIN_EACH = 3
 class VerdictFit:
     """One point's chance of a fail at a look, by age in the store's unit.
 
-    `params`: intercept and slope on log(age / SCALE); `covariance` theirs. `isotonic_age`, `isotonic_chance`: the steps of
-    the estimate without a form. `oldest`: largest age looked at; beyond it the curve is an extrapolation.
+    `params`: intercept and slope on log(age / SCALE); `covariance` theirs. `isotonic_age`, `isotonic_chance`: the
+    steps of the estimate without a form. `oldest`: largest age looked at; beyond it the curve is an extrapolation.
     """
 
     family: str
@@ -67,8 +68,8 @@ class VerdictFit:
 class PointBound:
     """A point of which a curve can't be fitted yet: the reason, and what can be said instead.
 
-    The chance does not depend on age: the share of fails with its Jeffreys interval, or with no fail the exact one-sided
-    95 % bound; with nothing checked everything between 0 and 1 is possible.
+    The chance does not depend on age: the share of fails with its Jeffreys interval, or with no fail the exact
+    one-sided 95 % bound; with nothing checked everything between 0 and 1 is possible.
     """
 
     family: str
@@ -140,9 +141,7 @@ def fit_verdicts(
         return bound("fails get fewer with age here: early failures or mixed ages, no wear-out curve")
     ages, shares = isotonic(age, fail)
     rivals = {name: values[2] for name, values in fits.items()}
-    return VerdictFit(
-        family, point, component, best, params, covariance, checked, fails, oldest, ages, shares, rivals
-    )  # fmt: skip
+    return VerdictFit(family, point, component, best, params, covariance, checked, fails, oldest, ages, shares, rivals)
 
 
 def _glm(fail: Array, design: Array, link: object) -> tuple[Array, Array, float] | None:

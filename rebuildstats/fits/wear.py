@@ -1,11 +1,11 @@
 """What usually wears by a mileage: one table per family for the bench.
 
-The chance of a row is its component's: that at least one position is found bad at a teardown at the given age, from the
-fitted life, 1 - product over positions of S(age). Every point of a component carries it; beside it stands the
-point's own chance, from its readings against the limit or from its verdicts, and whether the two disagree. Where no life
-could be fitted the point's own fit stands in, and where that can't be either, the row carries a bound (`from` says which).
-With a unit each position is taken at its own age, given the age at which it was last known good; one that
-already failed and wasn't replaced is bad for certain.
+The chance of a row is its component's: that at least one position is found bad at a teardown at the given age, from
+the fitted life, 1 - product over positions of S(age). Every point of a component carries it; beside it stands the
+point's own chance, from its readings against the limit or from its verdicts, and whether the two disagree. Where no
+life could be fitted the point's own fit stands in, and where that can't be either, the row carries a bound (`from`
+says which). With a unit each position is taken at its own age, given the age at which it was last known good; one
+that already failed and wasn't replaced is bad for certain.
 """
 
 from __future__ import annotations
@@ -18,17 +18,47 @@ import numpy.typing as npt
 import pandas as pd
 
 from rebuildstats.fits.points import PointFit, PointFits
+from rebuildstats.fits.rows import flag, number, numbers, text
+from rebuildstats.fits.rows import rows as rows_of
 
 Array = npt.NDArray[np.float64]
 
 COLUMNS = (
-    "family", "component", "point", "chance_bad", "chance_lower", "chance_upper", "reading_q10", "reading_q50", "reading_q90",
-    "low_limit", "high_limit", "part", "quantity",
-)  # fmt: skip
+    "family",
+    "component",
+    "point",
+    "chance_bad",
+    "chance_lower",
+    "chance_upper",
+    "reading_q10",
+    "reading_q50",
+    "reading_q90",
+    "low_limit",
+    "high_limit",
+    "part",
+    "quantity",
+)
 MORE = (
-    "name", "safety", "shows", "positions", "method", "reading_unit", "caution", "from", "events", "lives", "checked", "failed",
-    "point_chance", "point_lower", "point_upper", "disagrees", "other_parts", "complaint_share", "complaint_count",
-)  # fmt: skip
+    "name",
+    "safety",
+    "shows",
+    "positions",
+    "method",
+    "reading_unit",
+    "caution",
+    "from",
+    "events",
+    "lives",
+    "checked",
+    "failed",
+    "point_chance",
+    "point_lower",
+    "point_upper",
+    "disagrees",
+    "other_parts",
+    "complaint_share",
+    "complaint_count",
+)
 
 
 class Draws(Protocol):
@@ -52,7 +82,8 @@ class LifeFitsLike(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """Chance that at least one position is bad, with limits and where it comes from ('life', 'readings', 'verdicts', 'bound')."""
+    """Chance that at least one position is bad, with limits and where it comes from ('life', 'readings', 'verdicts',
+    'bound')."""
 
     value: float
     lower: float
@@ -83,7 +114,7 @@ def life_chance(
     def bad(log_survival: Array) -> Array:
         half = log_survival.shape[-1] // 2
         at_age, at_good = log_survival[..., :half], log_survival[..., half:]
-        return -np.expm1(np.minimum(at_age - at_good, 0.0).sum(axis=-1))
+        return np.asarray(-np.expm1(np.minimum(at_age - at_good, 0.0).sum(axis=-1)))
 
     both = np.concatenate([age, known])
     each = bad(model.draws(draws, seed).log_survival(both))
@@ -120,13 +151,14 @@ def wear_table(
     unit_age: float | None = None,
     seed: int = 0,
 ) -> pd.DataFrame:
-    """One row per point of the family, and one for each component without a point; likeliest first, safety first among equals.
+    """One row per point of the family, and one for each component without a point; likeliest first, safety first
+    among equals.
 
-    positions: the rows of one unit in the `positions` record. Its positions then stand at their own ages, moved ahead by
-    `mileage - unit_age` where the unit's own distance since its last rebuild, `unit_age`, is known (never back). Positions of unknown age
-    take `mileage`. complaint, complaints: the complaint heard and the table of `complaint_causes`; components it
-    names come first by their share as cause.
-    Raises ValueError for a negative mileage.
+    positions: the rows of one unit in the `positions` record. Its positions then stand at their own ages, moved ahead
+    by `mileage - unit_age` where the unit's own distance since its last rebuild, `unit_age`, is known (never back).
+    Positions of unknown age take `mileage`. complaint, complaints: the complaint heard and the table of
+    `complaint_causes`; components it names come first by their share as cause. Raises ValueError for a negative
+    mileage.
     """
     if not mileage >= 0:
         raise ValueError("the mileage must be a distance since the last rebuild, 0 or more")
@@ -136,9 +168,9 @@ def wear_table(
     ahead = max(mileage - unit_age, 0.0) if unit_age is not None and np.isfinite(unit_age) else 0.0
     causes = _causes(family, mileage, complaint, complaints)
     rows: list[dict[str, object]] = []
-    for item in own.itertuples(index=False):
+    for item in rows_of(own):
         component = str(item.component)
-        age, good, failed = _ages(component, _count(item.positions), mileage, ahead, positions)
+        age, good, failed = _ages(component, int(item.positions), mileage, ahead, positions)
         model = life_fits.get(family, component)
         whole = life_chance(model, age, good, failed, seed=seed) if can_say(model) else None
         if whole is None and np.any(failed):
@@ -146,15 +178,23 @@ def wear_table(
         mine = own_points.loc[own_points["component"] == component]
         part, quantity, others = pulls.get(component, ("", float("nan"), ""))
         base = {
-            "family": family, "component": component, "name": _text(item.name) or component, "safety": item.safety is True
-            or item.safety == 1, "shows": _text(item.shows), "positions": len(age), "part": part, "quantity": quantity,
-            "other_parts": others, "events": getattr(model, "events", 0), "lives": getattr(model, "lives", 0),
+            "family": family,
+            "component": component,
+            "name": text(item.name) or component,
+            "safety": item.safety is True or item.safety == 1,
+            "shows": text(item.shows),
+            "positions": len(age),
+            "part": part,
+            "quantity": quantity,
+            "other_parts": others,
+            "events": getattr(model, "events", 0),
+            "lives": getattr(model, "lives", 0),
             "complaint_share": causes.get(component, (0.0, 0))[0] if complaint else np.nan,
             "complaint_count": causes.get(component, (0.0, 0))[1] if complaint else 0,
-        }  # fmt: skip
+        }
         if not len(mine):
             rows.append(base | _without_point(whole))
-        for spot in mine.itertuples(index=False):
+        for spot in rows_of(mine):
             fit = point_fits.get(family, str(spot.point))
             rows.append(base | _with_point(spot, fit, whole, age))
     table = pd.DataFrame(rows, columns=[*COLUMNS, *MORE])
@@ -186,31 +226,49 @@ def _ages(
     rows = positions.loc[positions["component"] == component]
     if rows.empty:
         return np.full(count, float(mileage)), np.zeros(count), np.zeros(count, dtype=float)
-    today = rows["age"].to_numpy(dtype=float)
+    today = numbers(rows["age"])
     age = np.where(np.isfinite(today), today + ahead, mileage)
-    good = np.where(np.isfinite(today), rows["good_age"].fillna(0).to_numpy(dtype=float), 0.0)
-    return age, good, rows["failed"].fillna(False).to_numpy(dtype=float)
+    good = np.where(np.isfinite(today), np.nan_to_num(numbers(rows["good_age"])), 0.0)
+    return age, good, np.nan_to_num(numbers(rows["failed"].astype("Float64")))
 
 
 def _without_point(whole: Chance | None) -> dict[str, object]:
     shown = whole or Chance(np.nan, 0.0, 1.0, "bound")
     return {
-        "point": "", "chance_bad": shown.value, "chance_lower": shown.lower, "chance_upper": shown.upper,
-        "from": shown.source, "checked": 0, "failed": 0, "disagrees": False,
-    }  # fmt: skip
+        "point": "",
+        "chance_bad": shown.value,
+        "chance_lower": shown.lower,
+        "chance_upper": shown.upper,
+        "from": shown.source,
+        "checked": 0,
+        "failed": 0,
+        "disagrees": False,
+    }
 
 
 def _with_point(spot: Any, fit: PointFit | None, whole: Chance | None, age: Array) -> dict[str, object]:
     own = point_chance(fit, age) if fit is not None else Chance(np.nan, 0.0, 1.0, "bound")
     shown = whole or own
     row: dict[str, object] = {
-        "point": str(spot.point), "chance_bad": shown.value, "chance_lower": shown.lower, "chance_upper": shown.upper,
-        "from": shown.source, "method": _text(spot.method), "reading_unit": _text(spot.reading_unit),
-        "caution": _text(spot.caution), "low_limit": _number(spot.low_limit), "high_limit": _number(spot.high_limit),
-        "point_chance": own.value, "point_lower": own.lower, "point_upper": own.upper,
-        "checked": fit.checked if fit else 0, "failed": fit.fails if fit else 0,
-        "disagrees": whole is not None and own.source != "bound" and (own.lower > whole.upper or own.upper < whole.lower),
-    }  # fmt: skip
+        "point": str(spot.point),
+        "chance_bad": shown.value,
+        "chance_lower": shown.lower,
+        "chance_upper": shown.upper,
+        "from": shown.source,
+        "method": text(spot.method),
+        "reading_unit": text(spot.reading_unit),
+        "caution": text(spot.caution),
+        "low_limit": number(spot.low_limit),
+        "high_limit": number(spot.high_limit),
+        "point_chance": own.value,
+        "point_lower": own.lower,
+        "point_upper": own.upper,
+        "checked": fit.checked if fit else 0,
+        "failed": fit.fails if fit else 0,
+        "disagrees": whole is not None
+        and own.source != "bound"
+        and (own.lower > whole.upper or own.upper < whole.lower),
+    }
     if fit is not None and fit.gauge is not None:
         # the oldest position is the one whose reading will be looked at hardest
         q10, q50, q90 = fit.reading([float(age.max())], [0.1, 0.5, 0.9])[:, 0]
@@ -264,7 +322,8 @@ def part_to_pull(
 def _causes(
     family: str, mileage: float, complaint: str | None, complaints: pd.DataFrame | None
 ) -> dict[str, tuple[float, int]]:
-    """component -> (share as cause of this complaint in the mileage's band, count) out of the `complaint_causes` table."""
+    """component -> (share as cause of this complaint in the mileage's band, count) out of the `complaint_causes`
+    table."""
     if not complaint or complaints is None or complaints.empty:
         return {}
     rows = complaints.loc[
@@ -273,16 +332,4 @@ def _causes(
         & (complaints["mileage_from"] <= mileage)
         & (mileage < complaints["mileage_to"])
     ]
-    return {str(r.component): (float(r.share), int(r.count)) for r in rows.itertuples(index=False) if r.component}
-
-
-def _text(value: object) -> str:
-    return "" if pd.isna(value) else str(value)  # type: ignore[call-overload]
-
-
-def _number(value: object) -> float:
-    return float("nan") if pd.isna(value) else float(value)  # type: ignore[arg-type,call-overload]
-
-
-def _count(value: object) -> int:
-    return 1 if pd.isna(value) else int(value)  # type: ignore[call-overload]
+    return {str(r.component): (float(r.share), int(r.count)) for r in rows_of(rows) if r.component}

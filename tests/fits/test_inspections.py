@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from frames import history_table, inspections
+from small_frames import history_table, inspections
 
 from rebuildstats.fits import inspections as ins
 from rebuildstats.fits.proportions import jeffreys_interval

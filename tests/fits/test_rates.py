@@ -10,7 +10,8 @@ import statsmodels.api as sm
 
 from rebuildstats.fits import rates
 
-# NIST/SEMATECH e-Handbook 8.4.5.1: the formula was opened, the printed table is from memory (recomputed in R and scipy).
+# NIST/SEMATECH e-Handbook 8.4.5.1: the formula was opened, the printed table is from memory (recomputed in R and
+# scipy).
 FACTORS = {
     1: ((0.3340, 4.4814), (0.2571, 9.4912), (0.2108, 19.4957), (0.1795, 39.4979)),
     2: ((0.4674, 2.4260), (0.3758, 3.7607), (0.3177, 5.6281), (0.2768, 8.2573)),

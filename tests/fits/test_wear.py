@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from frames import KnownLife, history_table, inspections
+from small_frames import KnownLife, history_table, inspections
 
 from rebuildstats.fits.points import fit_points
 from rebuildstats.fits.wear import COLUMNS, part_to_pull, wear_table
@@ -113,9 +113,13 @@ def test_a_component_without_life_or_point_carries_all_and_nothing():
 
 def test_with_a_unit_each_position_stands_at_its_own_age_given_what_is_known():
     positions = pd.DataFrame(
-        {"component": ["bearing", "bearing", "brake", "brake"], "age": [50_000.0, 20_000.0, 10_000.0, np.nan],
-         "good_age": [40_000.0, 0.0, 0.0, np.nan], "failed": [False, False, False, False]}
-    )  # fmt: skip
+        {
+            "component": ["bearing", "bearing", "brake", "brake"],
+            "age": [50_000.0, 20_000.0, 10_000.0, np.nan],
+            "good_age": [40_000.0, 0.0, 0.0, np.nan],
+            "failed": [False, False, False, False],
+        }
+    )
     row = table(80_000, positions=positions, unit_age=60_000.0).set_index(["component", "point"])
     hazard = (0.7**2 - 0.4**2) + 0.4**2
     assert row.loc[("bearing", "play"), "chance_bad"] == pytest.approx(1 - np.exp(-hazard))
@@ -141,10 +145,17 @@ def _play(reading_at_80k):
     age = rng.uniform(1e4, 1.5e5, 120)
     rate = (reading_at_80k - 2) / 0.8
     return [
-        {"job": str(i), "unit": str(i), "family": "F", "component": "bearing", "point": "play", "age": a,
-         "reading": 2 + rate * a / 1e5 + 0.2 * rng.standard_normal()}
+        {
+            "job": str(i),
+            "unit": str(i),
+            "family": "F",
+            "component": "bearing",
+            "point": "play",
+            "age": a,
+            "reading": 2 + rate * a / 1e5 + 0.2 * rng.standard_normal(),
+        }
         for i, a in enumerate(age)
-    ]  # fmt: skip
+    ]
 
 
 def test_readings_beside_the_limit_and_disagreement_shown():
@@ -166,9 +177,16 @@ def test_without_a_life_the_readings_stand_in():
 
 def test_a_complaint_ranks():
     complaints = pd.DataFrame(
-        {"family": "F", "complaint": "whine", "mileage_from": [0.0, 0.0], "mileage_to": [np.inf, np.inf],
-         "component": ["ring", "brake"], "count": [9, 1], "share": [0.9, 0.1]}
-    )  # fmt: skip
+        {
+            "family": "F",
+            "complaint": "whine",
+            "mileage_from": [0.0, 0.0],
+            "mileage_to": [np.inf, np.inf],
+            "component": ["ring", "brake"],
+            "count": [9, 1],
+            "share": [0.9, 0.1],
+        }
+    )
     result = table(complaint="Whine", complaints=complaints)
     assert result["component"][0] == "ring"
     assert (result["complaint_share"][0], result["complaint_count"][0]) == (0.9, 9)

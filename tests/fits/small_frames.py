@@ -31,11 +31,27 @@ def history_table(name: str, rows: list[dict[str, object]]) -> pd.DataFrame:
 
 
 INSPECTION = {
-    "job": "str", "unit": "str", "family": "str", "component": "str", "point": "str", "position": "int64",
-    "opened_on": "datetime64[us]", "age": "float64", "unit_age": "float64", "reading": "float64", "condition": "str",
-    "verdict": "str", "action": "str", "role": "str", "part": "str", "quantity": "float64", "site": "str", "bench": "str",
-    "scope": "str", "reason": "str",
-}  # fmt: skip
+    "job": "str",
+    "unit": "str",
+    "family": "str",
+    "component": "str",
+    "point": "str",
+    "position": "int64",
+    "opened_on": "datetime64[us]",
+    "age": "float64",
+    "unit_age": "float64",
+    "reading": "float64",
+    "condition": "str",
+    "verdict": "str",
+    "action": "str",
+    "role": "str",
+    "part": "str",
+    "quantity": "float64",
+    "site": "str",
+    "bench": "str",
+    "scope": "str",
+    "reason": "str",
+}
 
 
 def inspections(rows: list[dict[str, object]] | pd.DataFrame) -> pd.DataFrame:
