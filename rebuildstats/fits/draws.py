@@ -1,0 +1,167 @@
+"""Draws of a life's survival: the joint uncertainty of a fit as whole curves, for the forecast to use."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.special import logsumexp
+
+from rebuildstats.fits.distributions import BY_NAME, Floats
+from rebuildstats.fits.likelihood import Ints
+
+
+class Life(Protocol):
+    """What demand needs of anything fitted."""
+
+    @property
+    def family(self) -> str: ...
+    @property
+    def component(self) -> str | None: ...
+    @property
+    def events(self) -> float: ...
+
+    def chance(self, age: Floats, covariates: pd.DataFrame | None = None) -> Floats: ...
+    def draws(self, n: int, seed: int) -> LifeDraws: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Effects:
+    """Shifts of log age by covariates: `columns[name][level]` is the place of a level's shift in the vector of effects
+    (-1: the level that is the yardstick, shift 0); `mean` and `covariance` of that vector; `mix`: rows of (share of the
+    fleet, the levels) over which a life without stated covariates is averaged."""
+
+    columns: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    mean: Floats = field(default_factory=lambda: np.zeros(0))
+    covariance: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    mix_share: Floats = field(default_factory=lambda: np.ones(1))
+    mix_design: Floats = field(default_factory=lambda: np.zeros((1, 0)))
+
+    @property
+    def none(self) -> bool:
+        """True where no covariate is used."""
+        return len(self.mean) == 0
+
+    def design(self, covariates: pd.DataFrame | None, rows: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
+        """Design (rows, effects) and which rows are fully known; an unseen level makes a row the fleet's mix."""
+        matrix = np.zeros((rows, len(self.mean)))
+        known = np.full(rows, covariates is not None)
+        if covariates is None:
+            return matrix, known
+        for name, places in self.columns.items():
+            if name not in covariates.columns:
+                known[:] = False
+                continue
+            codes = level_text(covariates[name]).map(places)
+            known &= codes.notna().to_numpy()
+            place = codes.fillna(-1).to_numpy(dtype=np.int64)
+            shifts = place >= 0
+            matrix[np.flatnonzero(shifts), place[shifts]] = 1.0
+        return matrix, known
+
+
+def level_text(values: pd.Series[Any]) -> pd.Series[Any]:
+    """Levels as text, so that a bool, a word and a category compare alike; missing stays missing."""
+    return values.map(lambda v: np.nan if pd.isna(v) else str(v))
+
+
+@dataclass(frozen=True, slots=True)
+class LifeDraws:
+    """n draws of one life: `names` (n) of distributions, `location` and `sigma` (n) of log age in the store's unit,
+    `shift` (n, effects) of the covariates."""
+
+    names: tuple[str, ...]
+    location: Floats
+    sigma: Floats
+    shift: Floats
+    effects: Effects
+
+    def log_survival(self, age: Floats, covariates: pd.DataFrame | None = None) -> Floats:
+        """log P(life > age), shape (n, len(age)); ages in the store's unit, covariates aligned with `age`."""
+        age = np.asarray(age, dtype=float)
+        with np.errstate(divide="ignore"):
+            log_age = np.log(np.maximum(age, 0.0))
+        log_age = np.where(np.isfinite(log_age), log_age, np.where(np.isnan(age), np.nan, np.sign(log_age) * 1e3))
+        if self.effects.none:
+            return self._at(log_age[None, :])
+        design, known = self.effects.design(covariates, len(age))
+        out = np.empty((len(self.names), len(age)))
+        if known.any():
+            out[:, known] = self._at(log_age[None, known] - self.shift @ design[known].T)
+        if not known.all():
+            mixed = log_age[None, ~known]
+            parts = [self._at(mixed - (self.shift @ row)[:, None]) for row in self.effects.mix_design]
+            weight = self.effects.mix_share[:, None, None]
+            out[:, ~known] = logsumexp(np.stack(parts), axis=0, b=weight)
+        return out
+
+    def _at(self, log_age: Floats) -> Floats:
+        """log survival at log ages that broadcast against (n, ages)."""
+        z = (log_age - self.location[:, None]) / self.sigma[:, None]
+        names = np.array(self.names)
+        present = sorted(set(self.names))
+        if len(present) == 1:
+            return BY_NAME[present[0]].log_survival(z)
+        out = np.empty_like(z)
+        for name in present:
+            rows = names == name
+            out[rows] = BY_NAME[name].log_survival(z[rows])
+        return out
+
+    def age_at(self, chance: float) -> Floats:
+        """Age (n) at which the fleet's mix has failed with `chance`, in the store's unit."""
+        z = np.array([BY_NAME[name].z_at(chance) for name in self.names])
+        alone = self.location + self.sigma * z
+        if self.effects.none:
+            age: Floats = np.exp(alone)
+            return age
+        shifts = self.shift @ self.effects.mix_design.T
+        low, high = alone + shifts.min(axis=1), alone + shifts.max(axis=1)
+        target = np.log1p(-chance)
+        for _ in range(45):
+            middle = 0.5 * (low + high)
+            value = logsumexp(
+                np.stack([self._at((middle - shifts[:, j])[:, None])[:, 0] for j in range(shifts.shape[1])]),
+                axis=0,
+                b=self.effects.mix_share[:, None],
+            )
+            beyond = value < target
+            high, low = np.where(beyond, middle, high), np.where(beyond, low, middle)
+        return np.asarray(np.exp(0.5 * (low + high)))
+
+
+@dataclass(frozen=True, slots=True)
+class Cloud:
+    """A posterior as weighted nodes: distribution number into `names`, location and log sigma of log age (store's
+    unit), weight, and per distribution the 2 x 2 steps of its grid over which a draw is spread."""
+
+    names: tuple[str, ...]
+    which: Ints
+    location: Floats
+    log_sigma: Floats
+    weight: Floats
+    cells: Floats
+
+    def draws(self, n: int, seed: int, effects: Effects) -> LifeDraws:
+        """n draws, the same for the same seed; systematic over the nodes, uniform inside a node's cell."""
+        rng = np.random.default_rng(seed)
+        ends = np.cumsum(self.weight)
+        picks = np.searchsorted(ends / ends[-1], (np.arange(n) + rng.random()) / n)
+        picks = rng.permutation(np.minimum(picks, len(ends) - 1))
+        spot = np.einsum("nij,nj->ni", self.cells[self.which[picks]], rng.random((n, 2)) - 0.5)
+        shift = (
+            np.zeros((n, 0))
+            if effects.none
+            else rng.multivariate_normal(effects.mean, effects.covariance, size=n, method="cholesky")
+        )
+        return LifeDraws(
+            tuple(self.names[i] for i in self.which[picks]),
+            self.location[picks] + spot[:, 0],
+            np.exp(self.log_sigma[picks] + spot[:, 1]),
+            shift,
+            effects,
+        )

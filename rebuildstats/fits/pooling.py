@@ -1,0 +1,211 @@
+"""The shared prior: components of one group, across families, lend each other strength.
+
+(location, log sigma) of log age of each component of a group are taken as drawn from one normal distribution. Its
+mean and covariance are estimated by marginal likelihood, integrated over each component's two parameters on its grid
+(empirical Bayes; Efron & Morris 1973, JASA 68:117; Carlin & Louis, Bayes and Empirical Bayes Methods, ch. 3-5),
+maximised by EM (Dempster, Laird & Rubin 1977). Two levels: the groups' own priors lean on the one of the whole fleet,
+so that a group of two components does not pretend to know its spread. Choices of ours: how hard they lean (`_LEAN`),
+and the fleet's own starting belief (a Weibull shape about 2, between 0.7 and 6; any scale within a factor of ten of the
+fleet's middle age).
+
+Which distribution holds is uncertain as well: each group has a share of each, estimated in the same way, and a
+component's posterior is the mixture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from rebuildstats.fits.distributions import Distribution, Floats
+from rebuildstats.fits.likelihood import Ints, Lives
+from rebuildstats.fits.newton import Prior
+from rebuildstats.fits.posterior import Grid, lay_grid, weigh
+
+_LEAN: Final = 3.0
+_FIRST_LOG_SIGMA: Final = float(np.log(0.5))
+_FIRST_SPREAD: Final = np.array([0.6, 0.3])
+_FIRST_MEAN_SPREAD: Final = np.array([2.3, 0.5])
+_SHARES: Final[dict[str, float]] = {"weibull": 0.4, "lognormal": 0.25, "loglogistic": 0.25, "exponential": 0.1}
+_ROUNDS: Final = 3
+_STEPS: Final = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """A group's prior for one distribution: `mean` (2), `covariance` (2, 2), as used for its components."""
+
+    mean: Floats
+    covariance: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """Everything pooling found.
+
+    `grids` and `weights` per distribution name: the grid of each component and the posterior weight of its nodes.
+    `shares` (m, distributions): posterior share of each distribution. `priors[name]`: the prior of each component.
+    """
+
+    distributions: tuple[Distribution, ...]
+    grids: dict[str, Grid]
+    weights: dict[str, Floats]
+    shares: Floats
+    priors: dict[str, Prior]
+    group_shares: Floats
+
+
+def pool(dists: tuple[Distribution, ...], lives: Lives, group: Ints, *, side: int = 11) -> Pooled:
+    """Posterior of every component under the shared priors of its group.
+
+    Parameters
+    ----------
+    lives : Lives
+        All components of the fleet.
+    group : int array (components)
+        Number of each component's group, from 0.
+    """
+    centre = fleet_centre(lives)
+    grids, weights, priors = {}, {}, {}
+    marginals = np.zeros((lives.components, len(dists)))
+    for column, dist in enumerate(dists):
+        grid, weight, marginal, prior = _pool_one(dist, lives, group, centre, side)
+        grids[dist.name], weights[dist.name], priors[dist.name] = grid, weight, prior
+        marginals[:, column] = marginal
+    shares, group_shares = _share_out(dists, marginals, group)
+    return Pooled(dists, grids, weights, shares, priors, group_shares)
+
+
+def fleet_centre(lives: Lives) -> float:
+    """A typical log age to believe in before any component is looked at: log of total age over events."""
+    total, events = 0.0, float(lives.events().sum())
+    for part, at in (
+        (lives.exact, lives.exact.at),
+        (lives.between, lives.between.until),
+        (lives.running, lives.running.at),
+    ):
+        total += float(part.weight @ np.exp(at)) if len(at) else 0.0
+    count = max(sum(float(p.weight.sum()) for p in lives.parts[:3]), 1.0)
+    # with few failing, the middle life lies well beyond the ages seen: half way (in logs) to the mean life
+    return float(np.log(max(total, 1e-9) / count) + 0.25 * np.log(count / max(events, 0.5)))
+
+
+def first_belief(centre: float) -> tuple[Floats, Floats]:
+    """Mean and covariance from which the fleet's prior starts: the one used where nothing can be shared."""
+    return np.array([centre, _FIRST_LOG_SIGMA]), np.diag(
+        _FIRST_SPREAD**2 + _FIRST_MEAN_SPREAD**2 * np.array([1.0, 0.5])
+    )
+
+
+def _pool_one(
+    dist: Distribution, lives: Lives, group: Ints, centre: float, side: int
+) -> tuple[Grid, Floats, Floats, Prior]:
+    m = lives.components
+    mean, covariance = first_belief(centre)
+    prior = Prior(np.tile(mean, (m, 1)), np.tile(np.linalg.inv(covariance), (m, 1, 1)))
+    grid = lay_grid(dist, lives, prior, side=side)
+    weight, marginal = weigh(grid, prior)
+    for _ in range(_ROUNDS):
+        prior = _learn(grid, prior, group, centre)
+        best = grid.nodes[np.arange(m), weight.argmax(axis=1)]
+        grid = lay_grid(dist, lives, prior, best, side=side)
+        weight, marginal = weigh(grid, prior)
+    return grid, weight, marginal, prior
+
+
+def _learn(grid: Grid, prior: Prior, group: Ints, centre: float) -> Prior:
+    """EM for the fleet's prior, then for each group's, on fixed grids."""
+    everyone = np.zeros_like(group)
+    start_mean, start_covariance = np.array([centre, _FIRST_LOG_SIGMA]), np.diag(_FIRST_SPREAD**2)
+    fleet_mean, fleet_covariance, _ = _em(
+        grid, prior, everyone, start_mean[None], np.diag(_FIRST_MEAN_SPREAD**2)[None], start_covariance[None]
+    )
+    groups = int(group.max()) + 1
+    if groups == 1:
+        mean, covariance, doubt = _em(
+            grid, prior, group, start_mean[None], np.diag(_FIRST_MEAN_SPREAD**2)[None], start_covariance[None]
+        )
+    else:
+        mean, covariance, doubt = _em(
+            grid,
+            prior,
+            group,
+            np.repeat(fleet_mean, groups, axis=0),
+            np.repeat(fleet_covariance, groups, axis=0),
+            np.repeat(fleet_covariance, groups, axis=0),
+        )
+    used = covariance + doubt
+    return Prior(mean[group], _inverse(used)[group])
+
+
+def _em(
+    grid: Grid, prior: Prior, group: Ints, mean0: Floats, mean_covariance0: Floats, covariance0: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Per group (g): mean (g, 2), covariance (g, 2, 2) and the uncertainty of the mean (g, 2, 2).
+
+    The mean leans on N(mean0, mean_covariance0); the covariance on covariance0 with the weight of `_LEAN` components.
+    """
+    groups = len(mean0)
+    count = np.bincount(group, minlength=groups).astype(float)
+    weight, _ = weigh(grid, prior)
+    mean, covariance = mean0.copy(), covariance0.copy()
+    doubt = covariance
+    for _ in range(_STEPS):
+        first = np.einsum("mk,mki->mi", weight, grid.nodes)
+        second = np.einsum("mk,mki,mkj->mij", weight, grid.nodes, grid.nodes)
+        sum_first = np.zeros((groups, 2))
+        np.add.at(sum_first, group, first)
+        precision = np.linalg.inv(covariance)
+        belief = np.linalg.inv(mean_covariance0)
+        doubt = np.linalg.inv(count[:, None, None] * precision + belief)
+        new_mean = np.einsum(
+            "gij,gj->gi",
+            doubt,
+            np.einsum("gij,gj->gi", precision, sum_first) + np.einsum("gij,gj->gi", belief, mean0),
+        )
+        m = new_mean[group]
+        spread = (
+            second
+            - np.einsum("mi,mj->mij", first, m)
+            - np.einsum("mi,mj->mij", m, first)
+            + np.einsum("mi,mj->mij", m, m)
+        )
+        sum_spread = np.zeros((groups, 2, 2))
+        np.add.at(sum_spread, group, spread)
+        # the uncertainty of the mean belongs to the spread about it (variational EM), else the spread dies away
+        new_covariance = (sum_spread + count[:, None, None] * doubt + _LEAN * covariance0) / (
+            count[:, None, None] + _LEAN
+        )
+        moved = float(np.abs(new_mean - mean).max() + np.abs(new_covariance - covariance).max())
+        mean, covariance = new_mean, new_covariance
+        weight, _ = weigh(grid, Prior(mean[group], _inverse(covariance)[group]))
+        if moved < 1e-3:
+            break
+    return mean, covariance, doubt
+
+
+def _inverse(matrices: Floats) -> Floats:
+    return np.asarray(np.linalg.inv(matrices), dtype=np.float64)
+
+
+def _share_out(dists: tuple[Distribution, ...], marginals: Floats, group: Ints) -> tuple[Floats, Floats]:
+    """Posterior share of each distribution per component, and each group's own shares, by EM leaning on `_SHARES`."""
+    first = np.array([_SHARES[d.name] for d in dists])
+    first = first / first.sum()
+    odds = np.exp(marginals - marginals.max(axis=1, keepdims=True))
+
+    def learn(number: Ints, start: Floats, lean: float) -> tuple[Floats, Floats]:
+        share = start.copy()
+        for _ in range(100):
+            own = odds * share[number]
+            own /= own.sum(axis=1, keepdims=True)
+            total = np.zeros_like(start)
+            np.add.at(total, number, own)
+            share = total + lean * start
+            share /= share.sum(axis=1, keepdims=True)
+        return own, share
+
+    _, fleet = learn(np.zeros_like(group), first[None], 4.0)
+    return learn(group, np.repeat(fleet, int(group.max()) + 1, axis=0), 4.0)
