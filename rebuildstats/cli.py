@@ -329,7 +329,7 @@ def sheet(
     from rebuildstats import commands
 
     subject = {"unit": name} if mileage is None else {"family": name, "mileage": mileage}
-    answer = commands.sheet(context.obj, **subject, out=out, as_of=_day(as_of))  # type: ignore[arg-type]
+    answer = commands.sheet(context.obj, **subject, out=out, as_of=_day(as_of))
     for line in answer.first:
         _say(line)
     _say(f"The sheet stands in {out}: {len(answer.frame())} points. Print it on A4.")

@@ -8,6 +8,9 @@ contract's columns, the words that belong before and after it, and the result ob
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
@@ -16,10 +19,18 @@ from typing import Any
 
 import pandas as pd
 
+from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.fits.inspections import inspections_table
+from rebuildstats.fits.life import fit_lives, fit_unit_lives
+from rebuildstats.fits.points import PointFits, fit_points
+from rebuildstats.fits.results import LifeFits
+from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
 from rebuildstats.history.known import History, history_frames, know
 from rebuildstats.life_records.build import build
 from rebuildstats.life_records.records import Records
+from rebuildstats.reports import sentences, sheet_pdf
+from rebuildstats.reports import sheet as sheets
 
 # (done, of, what): how far a long command has come.
 Progress = Callable[[float, float, str], None]
@@ -85,3 +96,276 @@ def lives(store: str | Path, *, units: bool = False, as_of: date | None = None) 
         f"{row['step']}: {row['what']}: {row['count']:,}" for row in records.counts.to_dict("records") if row["count"]
     )
     return Answer(rows, notes=notes, result=records)
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """All that was fitted: lives of components, lives of units, inspection points."""
+
+    life: LifeFits
+    units: LifeFits
+    points: PointFits
+
+
+def fits(store: str | Path, now: Known, *, progress: Progress | None = None) -> Fits:
+    """The fits of a history, kept in the store by the hash of their lives; only what changed is fitted again."""
+    del store, progress
+    components = now.history.components
+    return Fits(
+        life=fit_lives(now.records.lives, components),
+        units=fit_unit_lives(now.records.unit_lives),
+        points=fit_points(now.records.inspections, now.history.points, components),
+    )
+
+
+def fit(store: str | Path, *, as_of: date | None = None, progress: Progress | None = None) -> Answer:
+    """Refit all that changed since the last fit; the rows are the fitted lives of components and of units."""
+    now = known(store, as_of=as_of)
+    _something(now.records.lives, now.records.unit_lives)
+    fitted = fits(store, now, progress=progress)
+    rows = pd.concat([fitted.life.frame(), fitted.units.frame()], ignore_index=True)
+    return Answer(rows, result=fitted)
+
+
+def life(store: str | Path, family: str | None = None, *, as_of: date | None = None) -> Answer:
+    """Each component's fitted life, of one family or of all.
+
+    Raises UsageError for a family that doesn't exist, NothingToComputeError where no life is known.
+    """
+    now = known(store, as_of=as_of)
+    _family(now, family)
+    _something(now.records.lives)
+    fitted = fits(store, now)
+    rows = fitted.life.frame()
+    if family is not None:
+        rows = rows[rows["family"] == family].reset_index(drop=True)
+    return Answer(rows, result=fitted.life)
+
+
+def wear(
+    store: str | Path,
+    family: str,
+    *,
+    mileage: float,
+    unit: str | None = None,
+    complaint: str | None = None,
+    as_of: date | None = None,
+) -> Answer:
+    """What usually wears in a family by `mileage` since the last rebuild; with `unit`, each position at its own age.
+
+    Cautions come first, the maker's limit last. Raises UsageError for a family or unit that doesn't exist.
+    """
+    _mileage(mileage)
+    now = known(store, as_of=as_of)
+    _family(now, family)
+    if unit is not None:
+        _unit(now, unit, family)
+    rows = _wear(store, now, family, mileage, unit, complaint)
+    first = tuple(sentences.cautions(now.history.points, family))
+    return Answer(rows, first=first, last=(f"Always: {sentences.CLOSING}.",))
+
+
+def inspections(
+    store: str | Path, family: str | None = None, *, mileage: float | None = None, as_of: date | None = None
+) -> Answer:
+    """Which inspections most often fail, and how many to expect in the next twelve months."""
+    if mileage is not None:
+        _mileage(mileage)
+    now = known(store, as_of=as_of)
+    _family(now, family)
+    history, records = now.history, now.records
+    if records.inspections.empty:
+        raise NothingToComputeError("No finding is known yet. Load `findings` with a verdict or a reading.")
+    rows = inspections_table(
+        records.inspections,
+        history.points,
+        history.components,
+        records.teardowns,
+        point_fits=fits(store, now).points,
+        positions=records.positions,
+        family=family,
+        mileage=mileage,
+    )
+    return Answer(rows)
+
+
+def sheet(
+    store: str | Path,
+    *,
+    unit: str | None = None,
+    family: str | None = None,
+    mileage: float | None = None,
+    out: str | Path,
+    as_of: date | None = None,
+) -> Answer:
+    """Write the inspection sheet of a unit as it stands today, or of a family at a mileage, to an .html or .pdf file.
+
+    Raises UsageError when neither or both are given, for names that don't exist, and for a file that can't be written.
+    """
+    out = Path(out)
+    if out.suffix.lower() not in (".html", ".htm", ".pdf"):
+        raise UsageError(f"A sheet ends in .html or .pdf, not '{out.name}'.")
+    if (unit is None) == (family is None):
+        raise UsageError("A sheet is for a unit, or for a family at a mileage.")
+    if family is not None:
+        if mileage is None:
+            raise UsageError(f"The sheet of a family needs a mileage: sheet {family} --mileage N.")
+        _mileage(mileage)
+    now = known(store, as_of=as_of)
+    facts: tuple[tuple[str, str], ...] = ()
+    if family is not None:
+        _family(now, family)
+        age = float(mileage or 0.0)
+    else:
+        today = _unit(now, str(unit), None)
+        family, age = str(today["family"]), float(today["age"])
+        facts = _facts(today, now.history.distance)
+    rows = (
+        _wear(store, now, family, age, unit, None) if age >= 0 else _wear(store, now, family, 0.0, None, None).iloc[:0]
+    )
+    content = sheets.build_sheet(
+        family=family,
+        unit=unit,
+        mileage=age,
+        distance=now.history.distance,
+        components=now.history.components,
+        points=now.history.points,
+        parts=now.history.parts,
+        wear=rows,
+        inspections=now.records.inspections,
+        facts=facts,
+    )
+    _write_sheet(content, out)
+    last = (f"Always: {sentences.CLOSING}.",)
+    return Answer(content.frame(), first=content.cautions, last=last, result=content)
+
+
+def dashboard(store: str | Path, *, host: str = "127.0.0.1", port: int = 8501) -> int:
+    """Run the dashboard of a store until it is stopped; returns its exit code.
+
+    Listens to this machine only unless `host` says otherwise; sends nothing anywhere.
+    """
+    app = beside("dashboards", "_dashboards") / "app.py"
+    command = [sys.executable, "-m", "streamlit", "run", str(app), "--server.address", host, "--server.port", str(port)]
+    command += ["--server.headless", "true", "--browser.gatherUsageStats", "false"]
+    surroundings = os.environ | {"REBUILDSTATS_STORE": str(Path(store).absolute())}
+    with subprocess.Popen(command, env=surroundings, stdin=subprocess.DEVNULL) as running:
+        try:
+            return running.wait()
+        except KeyboardInterrupt:
+            running.wait(timeout=10)  # the terminal sent Ctrl-C to it as well
+            raise
+
+
+def beside(folder: str, installed: str) -> Path:
+    """A folder that an installed wheel carries inside the package and a checkout holds beside it."""
+    here = Path(__file__).parent
+    for place in (here / installed, here.parent / folder):
+        if place.is_dir():
+            return place
+    raise NothingToComputeError(f"This installation lacks its folder {folder}; install rebuildstats again.")
+
+
+def _wear(
+    store: str | Path, now: Known, family: str, mileage: float, unit: str | None, complaint: str | None
+) -> pd.DataFrame:
+    history, records = now.history, now.records
+    fitted = fits(store, now)
+    positions = unit_age = None
+    if unit is not None:
+        positions = records.positions[records.positions["unit"] == unit]
+        unit_age = float(records.units.loc[records.units["unit"] == unit, "age"].iloc[0])
+    return wear_table(
+        family,
+        mileage,
+        fitted.points,
+        fitted.life,
+        history.components,
+        history.points,
+        history.part_uses,
+        history.parts,
+        positions=positions,
+        complaint=complaint,
+        unit_age=unit_age,
+    )
+
+
+def _family(now: Known, family: str | None) -> None:
+    if family is None:
+        return
+    families = sorted({*now.history.components["family"], *now.history.units["family"]})
+    if family not in families:
+        raise UsageError(f"There is no family `{family}`: {sentences.nearest(family, families)}")
+
+
+def _unit(now: Known, unit: str, family: str | None) -> dict[Any, Any]:
+    units = now.records.units
+    found = units[units["unit"] == unit].to_dict("records")
+    if not found:
+        families = set(now.history.components["family"])
+        if unit in families:
+            raise UsageError(f"`{unit}` is a family: its sheet needs --mileage N, the distance since the last rebuild.")
+        raise UsageError(f"There is no unit `{unit}`: {sentences.nearest(unit, sorted(units['unit']))}")
+    if family is not None and found[0]["family"] != family:
+        raise UsageError(f"Unit `{unit}` is of the family `{found[0]['family']}`, not of `{family}`.")
+    return found[0]
+
+
+def _mileage(mileage: float) -> None:
+    if not 0 <= mileage < float("inf"):
+        raise UsageError(f"A mileage is a distance since the last rebuild, 0 or more, not {mileage:g}.")
+
+
+def _something(*frames: pd.DataFrame) -> None:
+    if all(frame.empty for frame in frames):
+        raise NothingToComputeError(
+            "No life is known yet: a fit needs units, components, and teardowns with findings whose mileage is known "
+            "or follows from fitments and odometers. `rebuildstats gaps` says what is missing."
+        )
+
+
+def _facts(today: dict[Any, Any], distance: str) -> tuple[tuple[str, str], ...]:
+    """What the head of a unit's sheet says of it, as far as it is known."""
+    shown = (
+        ("Vehicle", today["vehicle"]),
+        ("Site", today["site"]),
+        ("Mileage", None if pd.isna(today["mileage"]) else sentences.distance_text(today["mileage"], distance)),
+        ("Last opened", None if pd.isna(today["last_opened_on"]) else str(today["last_opened_on"])[:10]),
+        ("Rebuilds", str(today["rebuilds"])),
+    )
+    return tuple((label, str(value)) for label, value in shown if not pd.isna(value))
+
+
+def _write_sheet(content: sheets.Sheet, out: Path) -> None:
+    if out.suffix.lower() == ".pdf":
+        font = _font() if sheet_pdf.needs_font(content) else None
+        try:
+            data = sheet_pdf.pdf(content, font=font)
+        except ValueError:
+            raise UsageError(
+                "This sheet has letters that a PDF can show only with a TrueType font, and none was found on this "
+                "machine. Write it as .html instead."
+            ) from None
+    else:
+        data = sheets.html(content).encode("utf-8")
+    try:
+        out.write_bytes(data)
+    except OSError as error:
+        raise UsageError(f"{out} can't be written: {error.strerror}.") from error
+
+
+def _font() -> str | None:
+    """A TrueType font of this machine with many scripts, for sheets beyond Latin-1."""
+    names = ("DejaVuSans.ttf", "NotoSans-Regular.ttf", "LiberationSans-Regular.ttf", "Arial Unicode.ttf", "arial.ttf")
+    places = (
+        "/usr/share/fonts",
+        "/usr/local/share/fonts",
+        "/Library/Fonts",
+        "/System/Library/Fonts",
+        "C:/Windows/Fonts",
+    )
+    for name in names:
+        for place in places:
+            for found in sorted(Path(place).rglob(name)) if Path(place).is_dir() else ():
+                return str(found)
+    return None
