@@ -101,5 +101,5 @@ def _one_day(con: duckdb.DuckDBPyConnection, name: str) -> date | None:
 
 
 def _frame(con: duckdb.DuckDBPyConnection, table: Table) -> pd.DataFrame:
-    frame = con.table(f"known_{table.name}").df()
+    frame: pd.DataFrame = con.table(f"known_{table.name}").df()
     return frame.astype({column.name: _DTYPES[column.kind] for column in table.columns})

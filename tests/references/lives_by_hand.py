@@ -24,14 +24,15 @@ Choices where the text leaves one (first the choice made, then what else could b
  8. A teardown's own odometer stands for the fitment the unit was in at the start of that day (fitted before it, not
     removed before it) if that fitment's vehicle is the teardown's or the teardown names none; a removal's own
     odometer goes before it.
- 9. "Fitments so far" are those fitted on or before the day. Distances are not cut off at 0; what is known good
-    never goes back.
+ 9. "Fitments so far" are those fitted on or before the day. A distance that came out negative (a fitting
+    written after the vehicle's last reading) is 0; what is known good never goes back.
 10. An empty mileage is first sight + all distance so far, not the last given mileage + distance since (only 'today'
     is that).
 11. Two teardowns of a unit on one day: in the order of their job names.
 12. An `always` component found reused at a rebuild is still renewed ("recorded or not").
-13. Assemblies: a replace finding renews everything that hangs together through supplied_in, up and down (position k
-    with position k where both have as many positions, else all); a renewal because of `always` goes downwards only.
+13. Assemblies: a replace finding renews upwards through supplied_in as far as it goes, then everything below what was
+    reached (position k with position k where both have as many positions, else all); a renewal because of `always`
+    goes downwards only. What went down doesn't go up again: one of four assemblies takes no other one with it.
 14. Failed at a teardown of unknown mileage: the life ends, right-censored where last known good, like a renewal
     there.
 15. A consequence that isn't replaced ends the life (right-censored) and no new one starts until it is replaced.
@@ -41,7 +42,8 @@ Choices where the text leaves one (first the choice made, then what else could b
 18. An interval of no width (failed where last known good) comes out as lower = upper.
 19. site and duty: each the one with most distance over the vehicles of the fitments during the life, vehicles
     without one not counted, equal ones by name; where no distance is known or it is 0: of the vehicle of the
-    closing job, else of the opening one.
+    closing job (today's where none closed it), else of the opening one; a job that names none means the last fitment
+    before it.
 20. Units: used ones are taken as never rebuilt (age = mileage, entered at first sight); rebuilt ones start at 0 at
     first sight; used ones of unknown mileage have no unit life before their first rebuild. A rebuild at unknown
     mileage ends the life right-censored at the last known mileage of a repair (else its entry).
@@ -101,7 +103,10 @@ def lives_by_hand(tables: dict[str, list[Row]], as_of: dt.date | None = None) ->
     today = as_of or _last_day(tables)
     result = Lives(today)
     vehicles = {row["vehicle"]: row for row in known["vehicles"]}
-    lines = {vehicle: _Line(vehicle, known["odometers"]) for vehicle in _vehicle_names(known)}
+    odometers: dict[str, list[Row]] = {vehicle: [] for vehicle in _vehicle_names(known)}
+    for row in known["odometers"]:
+        odometers[row["vehicle"]].append(row)
+    lines = {vehicle: Line(rows) for vehicle, rows in odometers.items()}
     findings_of: dict[str, list[Row]] = {}
     for row in known["findings"]:
         findings_of.setdefault(row["job"], []).append(row)
@@ -161,15 +166,14 @@ def _vehicle_names(known: dict[str, list[Row]]) -> set[str]:
 # ----------------------------------------------------------------------------------------------------------- distances
 
 
-class _Line:
+class Line:
     """One vehicle's odometer: its meters joined end to end."""
 
-    def __init__(self, vehicle: str, odometers: list[Row]) -> None:
+    def __init__(self, odometers: list[Row]) -> None:
         readings: dict[int, list[tuple[dt.date, float]]] = {}
         for row in odometers:
-            if row["vehicle"] == vehicle:
-                meter = 1 if row.get("meter") is None else int(row["meter"])
-                readings.setdefault(meter, []).append((row["read_on"], float(row["odometer"])))
+            meter = 1 if row.get("meter") is None else int(row["meter"])
+            readings.setdefault(meter, []).append((row["read_on"], float(row["odometer"])))
         self.points: list[tuple[dt.date, float]] = []
         self.meters: list[tuple[dt.date, float]] = []  # first day of each meter, what to add to its readings
         add = 0.0
@@ -211,7 +215,7 @@ class _Line:
 class _UnitHistory:
     """One unit's fitments, teardowns in order and mileages."""
 
-    def __init__(self, unit: Row, known: dict[str, list[Row]], lines: dict[str, _Line], today: dt.date) -> None:
+    def __init__(self, unit: Row, known: dict[str, list[Row]], lines: dict[str, Line], today: dt.date) -> None:
         self.unit = unit
         self.lines = lines
         self.today = today
@@ -250,7 +254,7 @@ class _UnitHistory:
             end = line.on(day)
         if start is None or end is None:
             return None
-        return end - start
+        return max(end - start, 0.0)
 
     def distance(self, day: dt.date, job: Row | None = None) -> float | None:
         """Distance run since the first fitment; None where it can't be had (no fitments at all, or no odometer)."""
@@ -302,10 +306,16 @@ class _UnitHistory:
         last = known[-1]
         mileage = self.mileage[last["job"]]
         assert mileage is not None
-        then = self.distance(last["opened_on"], last)
-        if now is None or then is None:
-            return mileage
-        return mileage + (now - then)
+        since = 0.0
+        for fitment in self.fitments:
+            if fitment.get("removed_on") is not None and fitment["removed_on"] <= last["opened_on"]:
+                continue
+            now = self.one_distance(fitment, self.today, None)
+            then = self.one_distance(fitment, last["opened_on"], last)
+            if now is None or then is None:
+                return mileage
+            since += max(now - then, 0.0)
+        return mileage + since
 
 
 # ------------------------------------------------------------------------------------------------------------ renewals
@@ -353,7 +363,7 @@ def _renewed(job: Row, merged: dict[Place, Row], components: list[Row]) -> set[P
                     up.setdefault(low, set()).add(high)
                     down.setdefault(high, set()).add(low)
     replaced = {place for place, finding in merged.items() if finding["action"] == "replace"}
-    renewed = _reach(replaced, [up, down])
+    renewed = _reach(_reach(replaced, [up]), [down])
     if (job.get("scope") or "rebuild") == "rebuild":
         always = {place for row in components if row.get("renewal") == "always" for place in _places(row)}
         renewed |= _reach(always, [down])
@@ -578,6 +588,15 @@ def _unit_lives(unit: Row, history: _UnitHistory, vehicles: dict[str, Row], resu
         end(None, good, None)
 
 
+def _vehicle_at(history: _UnitHistory, job: Row | None) -> str | None:
+    """The vehicle a job names, else the last one the unit was fitted in before it; without a job, today's."""
+    if job is None:
+        open_ones = [row for row in history.fitments if row.get("removed_on") is None]
+        return open_ones[-1]["vehicle"] if open_ones else None
+    before = [row for row in history.fitments if row["fitted_on"] < job["opened_on"]]
+    return job.get("vehicle") or (before[-1]["vehicle"] if before else None)
+
+
 def _where(
     history: _UnitHistory, vehicles: dict[str, Row], opened: Row | None, closed: Row | None
 ) -> tuple[str | None, str | None]:
@@ -600,9 +619,9 @@ def _where(
             found.append(min(run, key=lambda name: (-run[name], name)))
             continue
         fallback = None
-        for job in (closed, opened):
-            if fallback is None and job is not None and job.get("vehicle") is not None:
-                fallback = vehicles.get(job["vehicle"], {}).get(column)
+        for vehicle in (_vehicle_at(history, closed), _vehicle_at(history, opened) if opened else None):
+            if fallback is None and vehicle is not None:
+                fallback = vehicles.get(vehicle, {}).get(column)
         found.append(fallback)
     return found[0], found[1]
 

@@ -17,6 +17,7 @@ select
     f.fitted_on,
     f.removed_on,
     coalesce(f.fitted_odometer + coalesce(starts.added, 0), at_start.distance) as start_distance,
+    f.removed_odometer + coalesce(ends.added, 0) as written_end_distance,
     coalesce(f.removed_odometer + coalesce(ends.added, 0), at_end.distance) as end_distance
 from known_fitments as f
 inner join starts using (unit, vehicle, fitted_on)

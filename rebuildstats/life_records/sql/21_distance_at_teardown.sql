@@ -20,7 +20,7 @@ ends as (
         f.start_distance,
         case
             when f.removed_on < t.opened_on then f.end_distance
-            when f.removed_on = t.opened_on then coalesce(f.end_distance, own.distance)
+            when f.removed_on = t.opened_on then coalesce(f.written_end_distance, own.distance, f.end_distance)
             else coalesce(own.distance, on_day.distance)
         end as distance
     from teardown_order as t

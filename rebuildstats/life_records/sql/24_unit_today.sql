@@ -9,12 +9,10 @@ with last_known as (
 run_since as (
     select
         f.unit,
-        sum(
-            greatest(
-                case when f.removed_on is null then today.distance else f.end_distance end
-                - case when t.opened_on > f.fitted_on then f.start_distance + coalesce(d.distance, 0) else f.start_distance end,
-                0
-            )
+        not_below_zero(
+            case when f.removed_on is null then today.distance else f.end_distance end
+            - f.start_distance
+            - case when t.opened_on > f.fitted_on then d.distance else 0 end
         ) as distance
     from fitment_spans as f
     left join last_known as k on f.unit = k.unit
@@ -23,7 +21,14 @@ run_since as (
         on k.job = d.job and f.unit = d.unit and f.vehicle = d.vehicle and f.fitted_on = d.fitted_on
     left join distance_on_day as today on f.vehicle = today.vehicle and today.day = $as_of
     where f.removed_on is null or t.opened_on is null or f.removed_on > t.opened_on
-    group by f.unit
+),
+run_in_all as (
+    -- where one of them can't be had the unit stays at what is known
+    select
+        unit,
+        case when count(*) = count(distance) then sum(distance) end as distance
+    from run_since
+    group by unit
 ),
 fitted as (
     select
@@ -42,5 +47,5 @@ select
     fitted.fitted_on
 from first_sight as s
 left join last_known as k using (unit)
-left join run_since as r using (unit)
+left join run_in_all as r using (unit)
 left join fitted using (unit)

@@ -22,7 +22,7 @@ select
         when bool_or(f.role = 'consequence') then 'consequence'
         when bool_or(f.role = 'wear') then 'wear'
     end as role,
-    max(f.part) filter (where f.action = 'replace') as part,
+    arg_min(f.part, coalesce(f.point, '')) filter (where f.action = 'replace') as part,
     count(*) as findings
 from known_findings as f
 inner join teardown_order as t using (job)

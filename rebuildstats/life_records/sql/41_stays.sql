@@ -13,7 +13,7 @@ with first_stays as (
             when c.renewal = 'always' then s.mileage
         end as start_mileage,
         -- a failed one that shows in service would not have come; one that doesn't may already have been bad
-        case when s.is_original and c.shows = 'in_service' then s.known_mileage else 0 end as entry_age,
+        case when s.is_original and s.origin = 'used' and c.shows = 'in_service' then s.known_mileage else 0 end as entry_age,
         s.is_original or c.renewal = 'always' as is_begun,
         c.shows,
         null::varchar as opened_by,

@@ -31,7 +31,7 @@ begins as (
             when is_original then 0
             when origin = 'rebuilt' then mileage
         end as start_mileage,
-        case when is_original then known_mileage else 0 end as entry_age,
+        case when is_original and origin = 'used' then known_mileage else 0 end as entry_age,
         0 as teardown_number
     from first_sight
     union all

@@ -36,35 +36,36 @@ shares as (
         on s.closed_by = closing.job and f.vehicle = closing.vehicle and f.fitted_on = closing.fitted_on
 ),
 sites as (
-    select unit, opened_by, closed_by, site, sum(distance) as distance, max(fitted_on) as fitted_on
+    select unit, opened_by, closed_by, site, sum(distance) as distance
     from shares
     where site is not null and distance > 0
     group by unit, opened_by, closed_by, site
 ),
 duties as (
-    select unit, opened_by, closed_by, duty, sum(distance) as distance, max(fitted_on) as fitted_on
+    select unit, opened_by, closed_by, duty, sum(distance) as distance
     from shares
     where duty is not null and distance > 0
     group by unit, opened_by, closed_by, duty
 ),
 most_site as (
-    select unit, opened_by, closed_by, arg_max(site, (distance, fitted_on, site)) as site
+    select unit, opened_by, closed_by, arg_min(site, (-distance, site)) as site
     from sites
     group by unit, opened_by, closed_by
 ),
 most_duty as (
-    select unit, opened_by, closed_by, arg_max(duty, (distance, fitted_on, duty)) as duty
+    select unit, opened_by, closed_by, arg_min(duty, (-distance, duty)) as duty
     from duties
     group by unit, opened_by, closed_by
 ),
 named as (
-    -- where no distance is known: the vehicle of the teardown that ended the stretch, else of the one that began it
+    -- where no distance is known: the vehicle of the teardown that ended the stretch (today's where none did), else of
+    -- the one that began it
     select
         s.unit,
         s.opened_by,
         s.closed_by,
-        coalesce(closing_vehicle.site, opening_vehicle.site, today_vehicle.site) as site,
-        coalesce(closing_vehicle.duty, opening_vehicle.duty, today_vehicle.duty) as duty
+        coalesce(closing_vehicle.site, today_vehicle.site, opening_vehicle.site) as site,
+        coalesce(closing_vehicle.duty, today_vehicle.duty, opening_vehicle.duty) as duty
     from stretches as s
     left join teardown_order as closing on s.closed_by = closing.job
     left join teardown_order as opening on s.opened_by = opening.job

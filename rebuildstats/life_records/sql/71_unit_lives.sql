@@ -5,7 +5,8 @@ select
     null::varchar as component,
     null::bigint as position,
     s.unit,
-    s.rebuild_number::bigint + 1 as number,
+    -- a stay of unknown age at first sight isn't counted
+    (s.rebuild_number + (f.is_original or f.origin = 'rebuilt')::integer)::bigint as number,
     s.entry_age::double as entry_age,
     case when s.ended_as in ('failure', 'comeback') and s.end_age is not null then s.end_age else s.good_age end::double
         as lower_age,
