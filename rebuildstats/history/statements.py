@@ -1,7 +1,8 @@
 """SQL kept in files, found by name.
 
-Values always travel as DuckDB parameters (`$name`). What SQL cannot take as a parameter, the names of tables and columns, is written
-`{name}` in a file and filled in here; such names come from the contract only and are quoted, never from a file somebody loads.
+Values always travel as DuckDB parameters (`$name`). What SQL cannot take as a parameter, the names of tables and
+columns, is written `{name}` in a file and filled in here; such names come from the contract only and are quoted,
+never from a file somebody loads.
 """
 
 from __future__ import annotations
@@ -19,8 +20,10 @@ def _text(name: str) -> str:
     return (_FOLDER / f"{name}.sql").read_text(encoding="utf-8")
 
 
-def statement(name: str, **names: str) -> str:
-    """The statement in `sql/<name>.sql` with its `{slots}` filled; a slot left open or not used is an error that names the file."""
+def statement(name: str, /, **names: str) -> str:
+    """The statement in `sql/<name>.sql` with its `{slots}` filled; a slot left open or not used is an error that
+    names the file.
+    """
     text = _text(name)
     slots = set(_SLOT.findall(text))
     if slots != set(names):

@@ -1,8 +1,8 @@
 """The store: one DuckDB file, opened for short reads and short writes. The only module that connects to DuckDB.
 
-How processes share it: DuckDB lets one process write, and nobody else reads meanwhile. So nobody keeps the file open: a reader opens,
-asks and closes; a writer prepares its rows in memory first, then opens, writes one transaction and closes. Who finds the file taken
-tries again patiently, and only after `PATIENCE_SECONDS` hears about it.
+How processes share it: DuckDB lets one process write, and nobody else reads meanwhile. So nobody keeps the file open:
+a reader opens, asks and closes; a writer prepares its rows in memory first, then opens, writes one transaction and
+closes. Who finds the file taken tries again patiently, and only after `PATIENCE_SECONDS` hears about it.
 """
 
 from __future__ import annotations
@@ -31,15 +31,19 @@ DISTANCES = ("mi", "km", "h")
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _MAGIC = b"DUCK"  # at byte 8 of every DuckDB file
 _BUSY = ("Could not set lock", "Unique file handle conflict", "different configuration", "already attached")
-_CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
     """The settings of one store.
 
-    distance: the unit of every distance in it (mi, km or h), fixed when the store is made. comeback_distance, comeback_days: the
-    shop's comeback window, in that unit and in days; whichever ends first. benches_shown: whether figures may be split by bench.
+    distance: the unit of every distance in it (mi, km or h), fixed when the store is made. comeback_distance,
+    comeback_days: the shop's comeback window, in that unit and in days; whichever ends first. benches_shown: whether
+    figures may be split by bench.
     """
 
     distance: str
@@ -74,9 +78,13 @@ def create(path: str | Path, distance: str) -> None:
     if distance not in DISTANCES:
         raise UsageError(f"The distance unit must be one of {', '.join(DISTANCES)}, not '{distance}'.")
     if path.exists() or path.is_symlink():
-        raise StoreError(f"{path} exists already; a store is never overwritten. Choose another name or remove the file first.")
+        raise StoreError(
+            f"{path} exists already; a store is never overwritten. Choose another name or remove the file first."
+        )
     if not path.parent.is_dir():
-        raise UsageError(f"The folder {path.parent} does not exist; make it first, or name another place for the store.")
+        raise UsageError(
+            f"The folder {path.parent} does not exist; make it first, or name another place for the store."
+        )
     # Made under a passing name and moved into place, so that a crash half way leaves no file that looks like a store.
     draft = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
@@ -152,7 +160,9 @@ def writing(path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator
 
 @contextmanager
 def attached(con: duckdb.DuckDBPyConnection, path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator[None]:
-    """Within the block `con`, a connection to memory, writes to the store at `path` in one transaction; see `writing`."""
+    """Within the block `con`, a connection to memory, writes to the store at `path` in one transaction; see
+    `writing`.
+    """
     path = _existing(path)
     _patiently(lambda: con.execute(statement("store/attach", path=literal(str(path)))), path, patience)
     done = False
@@ -224,15 +234,21 @@ def _existing(path: str | Path) -> Path:
         with path.open("rb") as file:
             head = file.read(12)
     except FileNotFoundError:
-        raise StoreError(f"There is no store at {path}. Make one with `rebuildstats init --distance mi|km|h`.") from None
+        raise StoreError(
+            f"There is no store at {path}. Make one with `rebuildstats init --distance mi|km|h`."
+        ) from None
     except OSError as error:
         raise StoreError(f"The store {path} cannot be read: {error.strerror}.") from error
     if head[8:12] != _MAGIC:
-        raise StoreError(f"{path} is not a store of rebuildstats (it is not a DuckDB file). Name another file with --store.")
+        raise StoreError(
+            f"{path} is not a store of rebuildstats (it is not a DuckDB file). Name another file with --store."
+        )
     return path
 
 
-def _patiently(attempt: Callable[[], duckdb.DuckDBPyConnection], path: Path, patience: float) -> duckdb.DuckDBPyConnection:
+def _patiently(
+    attempt: Callable[[], duckdb.DuckDBPyConnection], path: Path, patience: float
+) -> duckdb.DuckDBPyConnection:
     """Try until the file is free; both classes of lock errors mean the same: somebody is at it for a moment."""
     end = time.monotonic() + patience
     pause = 0.005
@@ -247,7 +263,8 @@ def _patiently(attempt: Callable[[], duckdb.DuckDBPyConnection], path: Path, pat
                 holder = re.search(r"PID (\d+)", words)
                 by = f" by process {holder.group(1)}" if holder else ""
                 raise StoreBusyError(
-                    f"The store {path} has been in use{by} for more than {patience:g} seconds. Nothing was changed; try again."
+                    f"The store {path} has been in use{by} for more than {patience:g} seconds. "
+                    "Nothing was changed; try again."
                 ) from error
         time.sleep(pause * (0.5 + random.random()))
         pause = min(pause * 1.5, 0.05)
@@ -257,12 +274,15 @@ def _check_schema(con: duckdb.DuckDBPyConnection, path: Path) -> int:
     try:
         program, version = con.execute(statement("store/schema_version")).fetchall()[0]
     except (duckdb.CatalogException, duckdb.BinderException, IndexError):
-        raise StoreError(f"{path} is a DuckDB file of another program, not a store of rebuildstats. Name another with --store.") from None
+        raise StoreError(
+            f"{path} is a DuckDB file of another program, not a store of rebuildstats. Name another with --store."
+        ) from None
     if program != PROGRAM:
         raise StoreError(f"{path} is a DuckDB file of another program ({program}), not a store of rebuildstats.")
     if version > SCHEMA_VERSION:
         raise StoreError(
-            f"{path} was written by a newer rebuildstats (schema {version}, this one knows {SCHEMA_VERSION}). Update rebuildstats to open it."
+            f"{path} was written by a newer rebuildstats (schema {version}, this one knows {SCHEMA_VERSION}). "
+            "Update rebuildstats to open it."
         )
     return int(version)
 

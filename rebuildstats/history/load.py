@@ -1,0 +1,440 @@
+"""Files in: sheets -> text rows -> typed and checked rows -> merged into the store, in one transaction.
+
+Order of the work: every file is read into memory first; the cells are checked there; only then is the store opened,
+references and falling mileages are checked against what it holds, and rows go in. The tables are taken in the
+contract's order, so that a row at fault is known before the rows that hang on it are looked at.
+
+What becomes of a row is one of six: new, changed, same, rejected, held, blank; their sum is what was read, always. A
+row held since an earlier load that goes in now is counted as read (and new) once more, now that it is; one that goes
+on waiting is counted nowhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from rebuildstats.history import falling, read, store, tables
+from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
+from rebuildstats.history.statements import listed, quoted, statement
+
+COUNTS = ("read", "new", "changed", "same", "rejected", "held", "blank")
+_KIND_RULES = {
+    "number": "not_a_number",
+    "whole": "not_a_whole_number",
+    "date": "not_a_date",
+    "word": "not_a_word",
+    "flag": "not_true_or_false",
+}
+_SHEET_FAULTS = ("wrong_number_of_cells", "open_quote", "formula_without_value")
+_SERIES = {"teardowns": ("mileage_falls", "unit_mileage"), "odometers": ("odometer_falls", "odometer")}
+
+
+@dataclass(frozen=True, slots=True)
+class LoadReport:
+    """What a load did.
+
+    counts: one row per table read, columns table, read, new, changed, same, rejected, held, blank (read is the sum of
+    the others). rejects: one row per fault, columns table, file, line, column, value, reason, row (the whole row as
+    JSON), waits_for. notices: sentences for a person: columns kept as notes, files passed over, rows that went in
+    after waiting. load: the number of the load in the store; None for a dry run, and where nothing was to be changed.
+    """
+
+    counts: pd.DataFrame
+    rejects: pd.DataFrame
+    notices: list[str] = field(default_factory=list)
+    load: int | None = None
+
+    def frame(self) -> pd.DataFrame:
+        """The counts per table, columns as the contract of `load` names them."""
+        return self.counts
+
+    @property
+    def complete(self) -> bool:
+        """Whether every row went in: none rejected, none held."""
+        return int(self.counts["rejected"].sum()) + int(self.counts["held"].sum()) == 0
+
+
+def load_files(
+    store_path: str | Path,
+    paths: Sequence[str | Path],
+    *,
+    dry_run: bool = False,
+    now: datetime | None = None,
+) -> LoadReport:
+    """Load files and folders into the store in one transaction.
+
+    dry_run: do all the work and undo it. now: the moment of the load (for the check of dates in the future); today by
+    default. Raises InputError for what cannot be read at all, StoreError as `store.writing`; single rows never raise,
+    they are reported.
+    """
+    files, notices = read.find_files(paths)
+    con = store.memory()
+    try:
+        work = _Load(con, now)
+        work.notices += notices
+        for path, named in files:
+            work.stage(read.sheets_of(path, named, work.notices))
+        return work.into(store_path, kind="load", what=", ".join(str(p) for p in paths), dry_run=dry_run)
+    finally:
+        con.close()
+
+
+class _Load:
+    """One load under way on a connection to memory."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, now: datetime | None) -> None:
+        self.con = con
+        self.now = store.moment(now)
+        self.today = (now.astimezone() if now is not None else datetime.now().astimezone()).date()
+        self.notices: list[str] = []
+        self.rows = 0
+        self.files: list[tuple[int, int]] = []
+        self.counts = {t.name: dict.fromkeys(COUNTS, 0) for t in TABLES}
+        self.read_tables: list[str] = []
+        con.execute(statement("load/types")).fetchall()
+        for table in TABLES:
+            self.run(
+                "load/stage_table",
+                stage=tables.stage(table),
+                columns=", ".join(f"{quoted(c.name)} VARCHAR" for c in table.columns),
+            )
+
+    def run(self, name: str, values: dict[str, Any] | None = None, /, **names: str) -> list[tuple[Any, ...]]:
+        return self.con.execute(statement(name, **names), values or {}).fetchall()
+
+    # -- reading ------------------------------------------------------------
+
+    def stage(self, sheets: Iterable[read.Sheet]) -> None:
+        """Bring the rows of sheets into memory as text."""
+        for sheet in sheets:
+            number = len(self.files)
+            if sheet.frame is None and not self._stage_fast(sheet, number):
+                sheet = read.careful_sheet(sheet)
+            if sheet.frame is not None:
+                self._stage_frame(sheet, number)
+            found = sheet.found
+            self.run(
+                "load/add_file",
+                {
+                    "file": number,
+                    "name": sheet.name,
+                    "path": str(found.path),
+                    "table": sheet.table.name,
+                    "bytes": found.size,
+                    "sha256": found.sha256,
+                },
+            )
+            if sheet.note_positions:
+                kept = ", ".join(sheet.note_positions)
+                self.notices.append(f"{sheet.name}: no column of {sheet.table.name}, kept as notes: {kept}")
+
+    def _stage_frame(self, sheet: read.Sheet, number: int) -> None:
+        frame = sheet.frame
+        assert frame is not None
+        self.con.register("incoming", frame)
+        self.run("load/stage_frame", {"first": self.rows, "file": number}, stage=tables.stage(sheet.table))
+        self.con.unregister("incoming")
+        self._staged(sheet, number, len(frame))
+
+    def _stage_fast(self, sheet: read.Sheet, number: int) -> bool:
+        """Whether DuckDB's reader took the file without finding anything odd; nothing of it stays where not."""
+        width = len(sheet.positions) + len(sheet.note_positions)
+        stage = tables.stage(sheet.table)
+        try:
+            self.run(
+                "load/stage_csv",
+                {
+                    "first": self.rows,
+                    "file": number,
+                    "path": tables.escaped_glob(str(sheet.found.path)),
+                    "delimiter": sheet.delimiter,
+                    "columns": {f"c{i}": "VARCHAR" for i in range(width)},
+                },
+                stage=stage,
+                cells=tables.trimmed_cells(sheet.positions),
+                notes=tables.notes_of_cells(sheet.note_positions),
+            )
+            done = self.run("load/staged_rows", {"file": number}, stage=stage)[0][0]
+        except duckdb.Error:
+            done = -1
+        if done != sheet.expected_rows:  # odd bytes, or line breaks inside cells: line numbers need the careful way
+            self.run("load/unstage", {"file": number}, stage=stage)
+            return False
+        self._staged(sheet, number, done)
+        return True
+
+    def _staged(self, sheet: read.Sheet, number: int, rows: int) -> None:
+        self.rows += rows
+        self.files.append((number, rows))
+        self.counts[sheet.table.name]["read"] += rows
+        if sheet.table.name not in self.read_tables:
+            self.read_tables.append(sheet.table.name)
+
+    # -- checking and merging ------------------------------------------------------------
+
+    def into(self, store_path: str | Path, *, kind: str, what: str, dry_run: bool = False) -> LoadReport:
+        """Check what is staged and merge it into the store."""
+        for table in TABLES:
+            self._type(table)
+            self._check_cells(table)
+        try:
+            with store.attached(self.con, store_path):
+                load = self._merge(kind, what)
+                told = tables.text_frame(self.con.execute(statement("load/told")).df(), whole=("line",))
+                if dry_run:
+                    raise _DryRunError
+        except _DryRunError:
+            load = None
+        return LoadReport(self._counts_frame(), told, self.notices, load)
+
+    def _type(self, table: Table) -> None:
+        stage = tables.stage(table)
+        self.run(
+            "load/typed",
+            typed=tables.typed(table),
+            stage=stage,
+            values=tables.typed_values(table),
+            columns=listed([c.name for c in table.columns]),
+        )
+        if table.name == "issued_parts":
+            self.run("load/twins")
+        staged = self.run("load/how_many", relation=stage)[0][0]
+        filled = self.run("load/how_many", relation=tables.typed(table))[0][0]
+        self.counts[table.name]["blank"] = staged - filled
+
+    def _check_cells(self, table: Table) -> None:
+        """Every rule that needs nothing but the row itself."""
+        stage, typed = tables.stage(table), tables.typed(table)
+        counts = {
+            name: self.run("load/count", relation=relation, counts=tables.counts(table))[0]
+            for name, relation in (("stage", stage), ("typed", typed))
+        }
+        rows = counts["typed"][0]
+        if rows == 0:
+            return
+        for index, column in enumerate(table.columns, 1):
+            names = {"column": quoted(column.name)}
+            values = {"table": table.name, "column": column.name}
+            was, now = counts["stage"][index], counts["typed"][index]
+            rule = _KIND_RULES.get(column.kind)
+            if rule and (was > now or (column.key and was)):
+                self._rule(rule, values, stage=stage, typed=typed, **names)
+            if (column.required or column.key) and column.default is None and now < rows:
+                self._rule("missing_value", values, stage=stage, typed=typed, **names)
+            if column.kind == "date" and not column.future and now:
+                self._rule("in_the_future", values | {"today": self.today}, typed=typed, **names)
+            if column.low is not None and now:
+                self._rule("negative" if column.low == 0 else "below_one", values, stage=stage, typed=typed, **names)
+        first = table.key[0]
+        values = {"table": table.name, "column": first}
+        self._rule("total_row", values, stage=stage, column=quoted(first))
+        self._rule("repeated_header", values, stage=stage, column=quoted(first), is_header=tables.is_header(table))
+        for rule in _SHEET_FAULTS:
+            self._rule(rule, {"table": table.name}, stage=stage)
+
+    def _rule(self, rule: str, values: dict[str, Any], /, **names: str) -> None:
+        self.run(f"checks/{rule}", values | {"reason": rule}, **names)
+
+    def _remove_bad(self, table: Table) -> bool:
+        """Take the rows at fault out of the good ones; whether there were any."""
+        values = {"table": table.name}
+        typed = tables.typed(table)
+        before = self.run("load/how_many", relation=typed)[0][0]
+        self.run(
+            "load/key_of_bad", values, typed=typed, key_filled=tables.key_filled(table), key_text=tables.key_text(table)
+        )
+        self.run("load/remove_bad", values, typed=typed)
+        return bool(self.run("load/how_many", relation=typed)[0][0] < before)
+
+    def _merge(self, kind: str, what: str) -> int:
+        self.run("load/await_stored")
+        for table in TABLES:
+            self._add_waiting(table)
+            self._remove_bad(table)
+            self._check_repeats(table)
+            self._check_references(table)
+            self._check_series(table)
+            self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
+        load = int(self.run("load/next_load")[0][0])
+        for table in TABLES:
+            self._put(table, load)
+            self._report(table)
+        self._keep_rejects(load)
+        self._note(load, kind, what)
+        return load
+
+    def _add_waiting(self, table: Table) -> None:
+        """Rows held since earlier loads are tried again."""
+        waiting = self.run("load/how_many_wait", {"table": table.name})[0][0]
+        if not waiting:
+            return
+        # They were checked cell by cell when they were held, but the contract's words or today's date may have
+        # changed since.
+        self.run(
+            "load/stage_waiting",
+            {"first": self.rows, "table": table.name, "no_cells": tables.no_cells(table)},
+            stage=tables.stage(table),
+            cells=tables.cells_from_row(table),
+        )
+        self.rows += waiting
+        blank = self.counts[table.name]["blank"]
+        self.run("load/forget_bad", {"table": table.name})
+        self._type(table)
+        self.counts[table.name]["blank"] = blank
+        self._check_cells(table)
+
+    def _check_repeats(self, table: Table) -> None:
+        typed, key = tables.typed(table), tables.key(table)
+        self.run("load/repeated", typed=typed, key=listed(key))
+        if not self.run("load/how_many", relation="repeated")[0][0]:
+            return
+        self.run("load/overtaken", typed=typed, key=listed(key))
+        self._rule(
+            "repeated_key",
+            {"table": table.name, "column": table.key[0]},
+            typed=typed,
+            key=listed(key),
+            t_key=listed(key, "t"),
+            key_text=tables.key_text(table),
+            columns=listed([c.name for c in table.columns]),
+        )
+        self._remove_bad(table)
+        same = self.run("load/same_in_load", typed=typed, key=listed(key))
+        self.counts[table.name]["same"] += len(same)
+
+    def _check_references(self, table: Table) -> None:
+        while True:
+            if not self.run("load/how_many", relation=tables.typed(table))[0][0]:
+                return
+            self.run("load/no_missing")
+            for reference in table.references:
+                self.run(
+                    "load/find_missing",
+                    {"table": table.name, "column": reference.columns[-1], "target": reference.target},
+                    **tables.reference_names(table, reference),
+                )
+            if table.name == "findings":
+                self.run("load/family_of_findings")
+                self.run("load/find_missing_component")
+                self.run("load/find_missing_point")
+                self._rule("position_beyond", {"table": table.name})
+            self._rule("unknown_reference", {})
+            self._rule("waits_for", {})
+            if not self._remove_bad(table):
+                return
+            self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
+
+    def _check_series(self, table: Table) -> None:
+        if table.name not in _SERIES:
+            return
+        rule, column = _SERIES[table.name]
+        given = self.con.execute(statement(f"checks/{rule}")).df()
+        if given.empty:
+            return
+        chosen: list[tuple[int, str]] = []
+        for _, series in given.groupby("series", sort=False):
+            stored = series["_row"].isna().tolist()
+            values = series["value"].tolist()
+            chosen += [
+                (int(series["_row"].iloc[i]), tables.plain_number(values[i])) for i in falling.rejected(values, stored)
+            ]
+        if not chosen:
+            return
+        self.con.register("chosen", pd.DataFrame(chosen, columns=["_row", "value"]))
+        self.run("load/take_falling", {"table": table.name, "column": column, "reason": rule})
+        self.con.unregister("chosen")
+        self._remove_bad(table)
+
+    def _put(self, table: Table, load: int) -> None:
+        typed = tables.typed(table)
+        if not self.run("load/how_many", relation=typed)[0][0]:
+            return
+        count = self.counts[table.name]
+        columns = listed(tables.kept_columns(table), "t")
+        if not self.run("load/how_many", relation=quoted(table.name))[0][0]:
+            count["new"] += self.run("load/how_many", relation=typed)[0][0]
+            self.run("load/put_first", {"load": load}, table=quoted(table.name), typed=typed, columns=columns)
+        else:
+            equal = tables.equal_keys(table)
+            own = [c.name for c in table.columns]
+            self.run(
+                "load/verdict",
+                typed=typed,
+                table=quoted(table.name),
+                equal=equal,
+                t_columns=listed(own, "t"),
+                g_columns=listed(own, "g"),
+            )
+            for outcome, rows in self.run("load/outcomes"):
+                count[outcome] += rows
+            if count["changed"]:
+                names = {"table": quoted(table.name), "typed": typed, "equal": equal}
+                self.run("load/to_past", {"load": load, "now": self.now, "who": store.who()}, **names)
+                self.run("load/drop_changed", **names)
+            self.run("load/put", {"load": load}, table=quoted(table.name), typed=typed, columns=columns)
+        went_in = self.run("load/how_many_waited", typed=typed)[0][0]
+        if went_in:
+            count["read"] += went_in
+            self._seen(table)
+            self.notices.append(
+                f"{table.name}: {went_in:,} rows held since an earlier load went in now (counted as read)"
+            )
+
+    def _report(self, table: Table) -> None:
+        count = self.counts[table.name]
+        self.run("load/report", {"table": table.name}, stage=tables.stage(table), cells=tables.cells_as_struct(table))
+        count["rejected"], count["held"] = self.run("load/counted_bad", {"table": table.name})[0]
+        late = self.run("load/late_rejects", {"table": table.name})[0][0]
+        count["read"] += late  # rows that waited since an earlier load and are rejected for another reason now
+        if late:
+            self._seen(table)
+        waiting = self.run("load/still_waiting", {"table": table.name}, stage=tables.stage(table))[0][0]
+        if waiting:
+            self.notices.append(f"{table.name}: {waiting:,} rows held since an earlier load go on waiting")
+
+    def _seen(self, table: Table) -> None:
+        if table.name not in self.read_tables:
+            self.read_tables.append(table.name)
+
+    def _keep_rejects(self, load: int) -> None:
+        if self.run("load/open_rejects")[0][0]:
+            for table in TABLES:
+                self.run(
+                    "load/settle_gone_in",
+                    {"load": load, "table": table.name},
+                    typed=tables.typed(table),
+                    key_text=tables.key_text(table),
+                )
+            self.run("load/settle_told_anew", {"load": load})
+        self.run("load/keep_rejects", {"load": load})
+
+    def _note(self, load: int, kind: str, what: str) -> None:
+        self.run("load/note_load", {"load": load, "now": self.now, "who": store.who(), "kind": kind, "what": what})
+        if self.files:
+            self.con.register("told_files", pd.DataFrame(self.files, columns=["_file", "rows_read"]))
+            self.run("load/note_files", {"load": load})
+            self.con.unregister("told_files")
+        counts = self._counts_frame()
+        if not counts.empty:
+            self.con.register("counts", counts)
+            self.run("load/note_counts", {"load": load})
+            self.con.unregister("counts")
+
+    def _counts_frame(self) -> pd.DataFrame:
+        names = [t.name for t in TABLES if t.name in self.read_tables]
+        frame = pd.DataFrame([(name, *self.counts[name].values()) for name in names], columns=["table", *COUNTS])
+        return frame.astype({"table": "str"} | dict.fromkeys(COUNTS, "int64"))
+
+
+class _DryRunError(Exception):
+    """Leaves the transaction without committing it."""
+
+
+__all__ = ["COUNTS", "TABLE_BY_NAME", "LoadReport", "load_files"]

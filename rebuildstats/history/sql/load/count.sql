@@ -1,0 +1,2 @@
+-- How many rows, and how many filled cells per column.
+select count(*), {counts} from {relation}

@@ -1,0 +1,2 @@
+-- How many rows.
+select count(*) from {relation}

@@ -1,0 +1,2 @@
+-- How many good rows were held since an earlier load.
+select count(*) from {typed} where _waiting is not null

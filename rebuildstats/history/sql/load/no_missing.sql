@@ -1,0 +1,2 @@
+-- Forget the references found so far.
+delete from missing

@@ -1,0 +1,5 @@
+-- New and changed rows go in.
+insert into {table} by name
+select {columns}, $load as _load, v.notes as _notes
+from {typed} t join verdict v using (_row)
+where v.outcome <> 'same'

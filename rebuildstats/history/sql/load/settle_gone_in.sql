@@ -1,0 +1,7 @@
+-- Rejects whose row has gone in after all.
+update rejects set settled_by = $load
+where settled_by is null and "table" = $table and key in (select json_array({key_text})::VARCHAR from {typed})
+  and not exists (
+    select 1 from report p
+    where p."table" = rejects."table" and p.file = rejects.file and p.line is not distinct from rejects.line and p."row" = rejects."row"
+  )

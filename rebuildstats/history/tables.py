@@ -1,0 +1,143 @@
+"""The contract's tables as pieces of SQL names: lists of columns, keys and casts, quoted. No statement stands here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+import pandas as pd
+
+from rebuildstats.history.contract import TABLE_BY_NAME, Column, Reference, Table
+from rebuildstats.history.statements import literal, quoted
+
+
+def stage(table: Table) -> str:
+    """The name of the table's rows as text."""
+    return f"stage_{table.name}"
+
+
+def typed(table: Table) -> str:
+    """The name of the table's rows as values."""
+    return f"typed_{table.name}"
+
+
+def key(table: Table) -> list[str]:
+    """The columns that tell two rows apart; equal lines without a slip also by `_twin`."""
+    return [*table.key, "_twin"] if table.name == "issued_parts" else list(table.key)
+
+
+def kept_columns(table: Table) -> list[str]:
+    """The columns a good row is kept with, bookkeeping of the load apart."""
+    own = [c.name for c in table.columns]
+    return [*own, "_twin"] if table.name == "issued_parts" else own
+
+
+def _cast(column: Column) -> str:
+    name = quoted(column.name)
+    if column.kind == "word":
+        return f"as_word({name}, [{', '.join(literal(word) for word in column.words)}])"
+    return f"as_{column.kind}({name})"
+
+
+def _value(column: Column) -> str:
+    name = quoted(column.name)
+    if (
+        column.key and not column.required
+    ):  # an empty optional key is a key value like any other: the default, or the empty text
+        empty = column.default if column.kind == "whole" else literal(column.default or "")
+        return f"case when {name} is null then {empty} else {_cast(column)} end as {name}"
+    return f"{_cast(column)} as {name}"
+
+
+def typed_values(table: Table) -> str:
+    """Every column cast to its kind."""
+    values = ", ".join(_value(column) for column in table.columns)
+    return f"{values}, '' as _twin" if table.name == "issued_parts" else values
+
+
+def counts(table: Table) -> str:
+    """A count of filled cells per column."""
+    return ", ".join(f"count({quoted(c.name)})" for c in table.columns)
+
+
+def is_header(table: Table) -> str:
+    """Whether every key cell holds its column's own name."""
+    names = [c.name for c in table.columns if c.key or c.required]
+    return " and ".join(f"lower({quoted(name)}) = {literal(name)}" for name in names)
+
+
+def key_text(table: Table) -> str:
+    """The key's values as text, with commas between them."""
+    return ", ".join(f"{quoted(name)}::VARCHAR" for name in key(table))
+
+
+def key_filled(table: Table) -> str:
+    """Whether no part of the key is missing."""
+    return " and ".join(f"{quoted(name)} is not null" for name in key(table))
+
+
+def equal_keys(table: Table) -> str:
+    """Whether a row `t` of the load and a stored row `g` have one key."""
+    return " and ".join(f"t.{quoted(name)} = g.{quoted(name)}" for name in key(table))
+
+
+def reference_names(table: Table, reference: Reference) -> dict[str, str]:
+    """The names that the search for references leading nowhere needs."""
+    pairs = list(zip(reference.columns, reference.target_columns, strict=True))
+    equal = " and ".join(f"g.{quoted(there)} = t.{quoted(here)}" for here, there in pairs)
+    target = TABLE_BY_NAME[reference.target]
+    return {
+        "typed": typed(table),
+        "target": quoted(target.name),
+        "target_typed": typed(target),
+        "column": quoted(reference.columns[-1]),
+        "values": ", ".join(f"t.{quoted(here)}::VARCHAR" for here, _ in pairs),
+        "filled": " and ".join(f"t.{quoted(here)} is not null" for here, _ in pairs),
+        "equal_typed": equal,
+        "equal_stored": equal,
+    }
+
+
+def trimmed_cells(positions: dict[str, int]) -> str:
+    """The cells of a CSV file read as c0, c1, ..., trimmed, under the contract's names."""
+    return ", ".join(f"nullif(trim(c{index}), '') as {quoted(name)}" for name, index in positions.items())
+
+
+def notes_of_cells(positions: dict[str, int]) -> str:
+    """The cells of unknown columns as one JSON text, NULL where all are empty."""
+    if not positions:
+        return "cast(null as VARCHAR)"
+    pairs = ", ".join(f"{literal(name)}: nullif(trim(c{index}), '')" for name, index in positions.items())
+    return f"nullif(json_merge_patch('{{}}', to_json({{{pairs}}}))::VARCHAR, '{{}}')"
+
+
+def cells_as_struct(table: Table) -> str:
+    """The text cells of a row under their names, for JSON."""
+    return "{" + ", ".join(f"{literal(c.name)}: s.{quoted(c.name)}" for c in table.columns) + "}"
+
+
+def cells_from_row(table: Table) -> str:
+    """The text cells of a row kept as JSON."""
+    return ", ".join(
+        f'json_extract_string(w."row", {literal("$." + c.name)}) as {quoted(c.name)}' for c in table.columns
+    )
+
+
+def no_cells(table: Table) -> str:
+    """A JSON patch that takes the contract's columns out of a kept row, so that the notes are left."""
+    return json.dumps({c.name: None for c in table.columns})
+
+
+def escaped_glob(path: str) -> str:
+    """A path in which `*`, `?` and `[` stand for themselves."""
+    return "".join(f"[{c}]" if c in "*?[" else c for c in path)
+
+
+def plain_number(value: float) -> str:
+    """A number as a person writes it."""
+    return str(int(value)) if float(value).is_integer() else repr(float(value))
+
+
+def text_frame(frame: pd.DataFrame, *, whole: Sequence[str] = ()) -> pd.DataFrame:
+    """A frame whose columns are text but for the whole ones, with the same dtypes when it is empty."""
+    return frame.astype({c: "Int64" if c in whole else "str" for c in frame.columns})
