@@ -220,7 +220,8 @@ TABLES: tuple[Table, ...] = (
         ),
         (Reference(("part",), "parts", ("part",)),),
     ),
-    Table("sites", (_text("site", **_KEY), _text("served_by")), (Reference(("served_by",), "sites", ("site",)),)),
+    # served_by is no reference: the site that serves may have a shelf (`stock`) and no row of its own here.
+    Table("sites", (_text("site", **_KEY), _text("served_by"))),
     Table(
         "teardowns",
         (
