@@ -256,9 +256,9 @@ def fit_rate_regression(table: pd.DataFrame, terms: list[str], level: float = 0.
     columns: dict[tuple[str, str], Array] = {}
     references: dict[str, str] = {}
     for term in terms:
-        exposure = fitted.groupby(term)["exposure"].sum().sort_values(ascending=False)
-        references[term] = str(exposure.index[0])
-        for name in exposure.index[1:]:
+        ordered = fitted.groupby(term)["exposure"].sum().sort_values(ascending=False)
+        references[term] = str(ordered.index[0])
+        for name in ordered.index[1:]:
             columns[(term, str(name))] = (fitted[term] == name).to_numpy(dtype=float)
     design = np.column_stack([np.ones(len(fitted)), *columns.values()])
     counts = fitted["events"].to_numpy(dtype=float)
@@ -282,10 +282,10 @@ def fit_rate_regression(table: pd.DataFrame, terms: list[str], level: float = 0.
     lines = []
     for term in terms:
         sums = rows.groupby(term)[["events", "exposure"]].sum()
-        by_level = {str(n): (float(e), float(x)) for n, e, x in sums.itertuples()}
-        base_events, base_exposure = by_level[references[term]]
-        for name in sorted(by_level, key=lambda n: (n != references[term], n)):
-            events, exposure = by_level[name]
+        totals = {str(n): (float(e), float(x)) for n, e, x in sums.itertuples()}
+        base_events, base_exposure = totals[references[term]]
+        for name in sorted(totals, key=lambda n: (n != references[term], n)):
+            events, exposure = totals[name]
             if name == references[term]:
                 ratio, low, high, p = 1.0, 1.0, 1.0, float("nan")
             elif (term, name) in place:

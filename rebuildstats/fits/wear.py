@@ -181,7 +181,7 @@ def wear_table(
             "family": family,
             "component": component,
             "name": text(item.name) or component,
-            "safety": item.safety is True or item.safety == 1,
+            "safety": flag(item.safety),
             "shows": text(item.shows),
             "positions": len(age),
             "part": part,
