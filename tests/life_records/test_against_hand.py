@@ -12,22 +12,22 @@ from tests.life_records.random_history import random_history
 from tests.references.lives_by_hand import lives_by_hand
 
 COLUMNS = [
-    "family", "component", "position", "unit", "number", "entry_age", "lower_age", "upper_age", "opened_by", "closed_by",
-    "part", "site", "duty", "bench",
+    "family", "component", "position", "unit", "number", "entry_age", "lower_age", "upper_age", "opened_by",
+    "closed_by", "part", "site", "duty", "bench",
 ]  # fmt: skip
 KEY = ["unit", "component", "position", "number"]
 
 
 def _sorted(rows: pd.DataFrame, columns: list[str], key: list[str]) -> pd.DataFrame:
     text = [c for c in columns if c not in ("position", "number", "entry_age", "lower_age", "upper_age", "mileage")]
-    table = rows.reindex(columns=columns).astype({c: "object" for c in columns})
+    table = rows.reindex(columns=columns).astype(dict.fromkeys(columns, "object"))
     table[text] = table[text].where(table[text].notna(), None)
     for column in set(columns) - set(text):
         table[column] = table[column].astype("Float64").round(6)
     return table.sort_values(key).reset_index(drop=True)
 
 
-@pytest.mark.parametrize("seed", range(60))
+@pytest.mark.parametrize("seed", range(30))
 def test_lives_equal_those_worked_out_by_hand(seed: int) -> None:
     tables = random_history(seed)
     if not (tables["teardowns"] or tables["fitments"] or tables["odometers"]):

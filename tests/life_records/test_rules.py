@@ -323,7 +323,8 @@ def test_where_most_of_a_life_was_run_and_who_opened_it() -> None:
         odometers=[
             {"vehicle": v, "read_on": d, "odometer": o}
             for v, d, o in [
-                ("V", "2020-01-01", 0), ("V", "2020-12-31", 36_500), ("W", "2021-01-01", 0), ("W", "2021-12-31", 50_000),
+                ("V", "2020-01-01", 0), ("V", "2020-12-31", 36_500), ("W", "2021-01-01", 0),
+                ("W", "2021-12-31", 50_000),
             ]
         ],
         fitments=[

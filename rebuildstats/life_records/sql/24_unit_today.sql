@@ -42,7 +42,9 @@ fitted as (
 select
     s.unit,
     s.family,
-    coalesce(k.mileage, s.mileage) + coalesce(r.distance, 0) as mileage,
+    -- counted from first sight only where something was counted
+    coalesce(k.mileage, s.known_mileage, case when r.distance is not null then s.mileage end)
+        + coalesce(r.distance, 0) as mileage,
     fitted.vehicle,
     fitted.fitted_on
 from first_sight as s
