@@ -23,6 +23,7 @@ import typer
 
 from rebuildstats.errors import RebuildstatsError, UsageError
 from rebuildstats.render import Form, render
+from rebuildstats.reports.views import view
 
 if TYPE_CHECKING:
     from rebuildstats.commands import Answer
@@ -145,7 +146,7 @@ def load(
     from rebuildstats import commands
 
     answer = commands.load(context.obj, paths, mapping=mapping, rejects=rejects, dry_run=dry_run)
-    _show(answer, form, out)
+    _show("load", answer, form, out)
     if answer.rows_left:
         raise typer.Exit(EXIT_ROWS_LEFT)
 
@@ -156,7 +157,7 @@ def gaps(context: typer.Context, as_of: AsOfOption = None, form: FormOption = No
     _writable(out, "--out")
     from rebuildstats import commands
 
-    _show(commands.gaps(context.obj, as_of=_day(as_of)), form, out)
+    _show("gaps", commands.gaps(context.obj, as_of=_day(as_of)), form, out)
 
 
 @app.command()
@@ -171,7 +172,7 @@ def lives(
     _writable(out, "--out")
     from rebuildstats import commands
 
-    _show(commands.lives(context.obj, units=units, as_of=_day(as_of)), form, out)
+    _show("lives", commands.lives(context.obj, units=units, as_of=_day(as_of)), form, out)
 
 
 @app.command()
@@ -182,7 +183,7 @@ def fit(context: typer.Context, as_of: AsOfOption = None, form: FormOption = Non
 
     with _progress("fitting") as step:
         answer = commands.fit(context.obj, as_of=_day(as_of), progress=step)
-    _show(answer, form, out)
+    _show("fit", answer, form, out)
 
 
 @app.command()
@@ -197,7 +198,7 @@ def life(
     _writable(out, "--out")
     from rebuildstats import commands
 
-    _show(commands.life(context.obj, family, as_of=_day(as_of)), form, out)
+    _show("life", commands.life(context.obj, family, as_of=_day(as_of)), form, out)
 
 
 @app.command()
@@ -219,7 +220,7 @@ def wear(
     from rebuildstats import commands
 
     answer = commands.wear(context.obj, family, mileage=mileage, unit=unit, complaint=complaint, as_of=_day(as_of))
-    _show(answer, form, out)
+    _show("wear", answer, form, out)
 
 
 @app.command()
@@ -237,7 +238,7 @@ def inspections(
     _writable(out, "--out")
     from rebuildstats import commands
 
-    _show(commands.inspections(context.obj, family, mileage=mileage, as_of=_day(as_of)), form, out)
+    _show("inspections", commands.inspections(context.obj, family, mileage=mileage, as_of=_day(as_of)), form, out)
 
 
 @app.command()
@@ -246,7 +247,7 @@ def repeats(context: typer.Context, as_of: AsOfOption = None, form: FormOption =
     _writable(out, "--out")
     from rebuildstats import commands
 
-    _show(commands.repeats(context.obj, as_of=_day(as_of)), form, out)
+    _show("repeats", commands.repeats(context.obj, as_of=_day(as_of)), form, out)
 
 
 @app.command()
@@ -266,7 +267,7 @@ def forecast(
     from rebuildstats import commands
 
     answer = commands.forecast(context.obj, months=months, as_of=_day(as_of), total=total, all_methods=all_methods)
-    _show(answer, form, out)
+    _show("forecast", answer, form, out)
 
 
 @app.command()
@@ -298,7 +299,7 @@ def order(
     from rebuildstats import commands
 
     answer = commands.order(context.obj, job_fill=job_fill, part_fill=part_fill, budget=budget, as_of=_day(as_of))
-    _show(answer, form, out)
+    _show("order", answer, form, out)
 
 
 @app.command()
@@ -309,7 +310,7 @@ def backtest(context: typer.Context, as_of: AsOfOption = None, form: FormOption 
 
     with _progress("looking back") as step:
         answer = commands.backtest(context.obj, as_of=_day(as_of), progress=step)
-    _show(answer, form, out)
+    _show("backtest", answer, form, out)
 
 
 @app.command()
@@ -369,13 +370,13 @@ def dashboard(
     raise typer.Exit(commands.dashboard(context.obj, host=host, port=port))
 
 
-def _show(answer: Answer, form: OutputForm | None, out: Path | None) -> None:
+def _show(command: str, answer: Answer, form: OutputForm | None, out: Path | None) -> None:
     """The answer where it was asked for: words and table together for eyes, words on standard error otherwise."""
     wanted = _form(form, out)
     if wanted == "table":
         width = shutil.get_terminal_size().columns if out is None and sys.stdout.isatty() else None
         text = "".join(f"{line}\n" for line in answer.first)
-        text += render(answer.frame(), wanted, width=width)
+        text += render(view(answer.frame(), command), wanted, width=width)
         text += "".join(f"{line}\n" for line in answer.last)
     else:
         for line in (*answer.first, *answer.last):

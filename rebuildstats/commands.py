@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -27,8 +27,10 @@ from rebuildstats.fits.results import LifeFits
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
 from rebuildstats.history.known import History, history_frames, know
+from rebuildstats.history.load import load_files
 from rebuildstats.life_records.build import build
 from rebuildstats.life_records.records import Records
+from rebuildstats.render import to_csv
 from rebuildstats.reports import sentences, sheet_pdf
 from rebuildstats.reports import sheet as sheets
 
@@ -86,6 +88,32 @@ def init(store: str | Path, *, distance: str) -> Answer:
     """Make a new, empty store whose distances are in `distance` (mi, km or h)."""
     stores.create(store, distance)
     return Answer(pd.DataFrame({"store": [str(store)], "distance": [distance]}))
+
+
+def load(
+    store: str | Path,
+    paths: Sequence[str | Path],
+    *,
+    mapping: str | Path | None = None,
+    rejects: str | Path | None = None,
+    dry_run: bool = False,
+) -> Answer:
+    """Bring files or folders of tables in, in one transaction; rows that can't go in are kept whole, with the reason.
+
+    rejects: write them to this CSV file as well. dry_run: do all the work and undo it. The rows count what became of
+    every row read, per table; `rows_left` says that some were rejected or held.
+    Raises InputError for what can't be read at all, UsageError for a place that can't be written to.
+    """
+    report = load_files(store, paths, dry_run=dry_run)
+    notes = [*report.notices, sentences.load_sum(report.counts)]
+    if not report.complete:
+        notes += sentences.reject_reasons(report.rejects)
+    if rejects is not None:
+        _write(Path(rejects), to_csv(report.rejects).encode("utf-8"))
+        notes.append(f"Rows that did not go in stand in {rejects}: {len(report.rejects)}.")
+    if dry_run:
+        notes.append("This was a dry run: nothing was changed.")
+    return Answer(report.frame(), notes=tuple(notes), rows_left=not report.complete, result=report)
 
 
 def lives(store: str | Path, *, units: bool = False, as_of: date | None = None) -> Answer:
@@ -348,6 +376,10 @@ def _write_sheet(content: sheets.Sheet, out: Path) -> None:
             ) from None
     else:
         data = sheets.html(content).encode("utf-8")
+    _write(out, data)
+
+
+def _write(out: Path, data: bytes) -> None:
     try:
         out.write_bytes(data)
     except OSError as error:

@@ -136,7 +136,7 @@ def _with_intervals(frame: pd.DataFrame) -> dict[str, list[str]]:
     for name in names:
         if name in taken:
             continue
-        bounds = _bounds_of(name, names)
+        bounds = _bounds_of(name, names) if pd.api.types.is_numeric_dtype(frame[name]) else None
         if bounds is None:
             view[name] = cells[name]
             continue

@@ -116,6 +116,18 @@ def load_sum(counts: pd.DataFrame) -> str:
     return f"read {total['read']:.0f} = {parts}"
 
 
+def reject_reasons(rejects: pd.DataFrame, *, top: int = 8) -> list[str]:
+    """The reasons why rows did not go in, the commonest first, each with its count and its first example."""
+    lines = []
+    grouped = rejects.groupby(["table", "reason"], sort=False)
+    for (table, reason), rows in sorted(grouped, key=lambda item: -len(item[1]))[:top]:
+        first = rows.iloc[0]
+        where = f"{first['file']}" + ("" if _empty(first["line"]) else f" line {first['line']}")
+        value = "" if _empty(first["value"]) else f", {first['column']} = {str(first['value'])[:40]!r}"
+        lines.append(f"{table}: {str(reason).replace('_', ' ')}: {_count(len(rows), 'row')}, first {where}{value}")
+    return lines
+
+
 def interval_text(lower: Any, upper: Any, form: Any = digits) -> str:
     """'110 to 190', with an open end said in words."""
     low, high = float(lower), float(upper)

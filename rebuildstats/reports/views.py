@@ -1,0 +1,45 @@
+"""Which columns of an answer a person's table shows, in which order; CSV and JSON always carry all of them."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+
+VIEWS: Final[dict[str, tuple[str, ...]]] = {
+    "lives": (
+        *("family", "component", "position", "unit", "number", "entry_age", "lower_age", "upper_age"),
+        *("opened_by", "closed_by", "part", "site", "duty", "bench", "end"),
+    ),
+    "fit": ("family", "component", "distribution", "b10", "b10_lower", "b10_upper", "events", "lives", "notes"),
+    "life": (
+        *("family", "component", "distribution", "scale", "shape", "b10", "b10_lower", "b10_upper"),
+        *("median", "median_lower", "median_upper", "events", "lives", "exposure", "shrinkage", "reason", "notes"),
+    ),
+    "wear": (
+        *("component", "point", "safety", "chance_bad", "chance_lower", "chance_upper", "events", "lives"),
+        *("reading_q10", "reading_q50", "reading_q90", "low_limit", "high_limit", "reading_unit", "part", "quantity"),
+        *("complaint_share", "complaint_count"),
+    ),
+    "inspections": (
+        *("family", "component", "point", "safety", "checked", "failed", "share", "share_lower", "share_upper"),
+        *("expected_checked", "expected_failed", "left_out", "offered"),
+    ),
+    "order": (
+        *("part", "site", "order_now", "order_cost", "on_hand", "on_order", "lead_time_days", "lead_time_mean"),
+        *("lead_time_q95", "reorder_point", "order_up_to", "part_fill", "held_jobs_avoided", "reason"),
+    ),
+}
+
+
+def view(rows: pd.DataFrame, command: str) -> pd.DataFrame:
+    """The columns of `rows` that a person's table shows for a command; all of them where nothing is said.
+
+    A column of the view that is empty in every row is left out: it would only push the others off the screen.
+    """
+    wanted = VIEWS.get(command)
+    if wanted is None:
+        return rows
+    present = [name for name in wanted if name in rows]
+    empty = rows[present].isna() | (rows[present].astype("str").fillna("") == "")
+    return rows[[name for name in present if not empty[name].all() or name in ("part", "upper_age")]]
