@@ -23,6 +23,19 @@ def by_method(backtest: pd.DataFrame) -> pd.DataFrame:
     return grouped.sort_values("pinball", ignore_index=True)
 
 
+def not_trusted(backtest: pd.DataFrame, least: float = 0.7) -> pd.DataFrame:
+    """Parts whose chosen method held its 90 % ranges in less than `least` of the past, with why."""
+    columns = ["part", "method", "coverage_90", "forecasts", "why"]
+    if backtest.empty:
+        return pd.DataFrame(columns=columns)
+    chosen = backtest[backtest["chosen"].fillna(False).astype(bool)]
+    per_part = chosen.groupby("part", as_index=False).agg(
+        method=("method", "first"), coverage_90=("coverage_90", "mean"), forecasts=("pinball", "size")
+    )
+    bad = per_part[per_part["coverage_90"] < least].sort_values("coverage_90", ignore_index=True)
+    return bad.assign(why=[f"its 90 % ranges held {percent(c)} of the time" for c in bad["coverage_90"]])[columns]
+
+
 def losses(backtest: pd.DataFrame, *, look: Look = LIGHT) -> go.Figure:
     """Each method's pinball loss over all parts and origins, the least first (the contract's `backtest` columns)."""
     table = by_method(backtest)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -191,8 +192,12 @@ def readings_by_age(
                 },
                 annotation_position="top left",
             )
+    ends = [floats(readings["age"])] if len(readings) else []
+    if bands is not None and not bands.empty:
+        ends.append(floats(bands["age"]))
+    oldest = float(np.nanmax(np.concatenate(ends)))
     for share, age_then in (crossings or {}).items():
-        if np.isfinite(age_then):
+        if np.isfinite(age_then) and age_then <= oldest:
             figure.add_vline(
                 x=age_then,
                 line={"color": look.faint, "width": 1, "dash": "dot"},
@@ -215,6 +220,21 @@ def readings_by_age(
     )
     figure.update_xaxes(tickformat=",", rangemode="tozero")
     return figure
+
+
+def reading_bands(fit: Any, ages: np.ndarray) -> pd.DataFrame | None:
+    """The reading to expect at `ages` by a `fits.points.PointFit`: age, q10, q50, q90; None without one."""
+    if fit is None or fit.gauge is None:
+        return None
+    low, middle, high = fit.reading(ages, [0.1, 0.5, 0.9])
+    return pd.DataFrame({"age": ages, "q10": low, "q50": middle, "q90": high})
+
+
+def limit_ages(fit: Any) -> dict[float, float]:
+    """Share of positions over the limit -> the age at which that is reached, by a point's fit."""
+    if fit is None or fit.gauge is None or not fit.by_gauge:
+        return {}
+    return {share: float(fit.gauge.age_at_limit(share)[0]) for share in (0.1, 0.5, 0.9)}
 
 
 def fail_shares(

@@ -74,7 +74,7 @@ def test_readings_keep_limit_unit_and_crossings(look):
         distance="km",
         reading_unit="lbf",
         low_limit=1.5,
-        crossings={0.1: 120000.0, 0.5: 200000.0, 0.9: INF},
+        crossings={0.1: 120000.0, 0.5: 200000.0, 0.7: 900000.0, 0.9: INF},
         look=look,
     )
     assert titled(figure) == ("age since renewal (km)", "reading (lbf)")
@@ -84,6 +84,7 @@ def test_readings_keep_limit_unit_and_crossings(look):
     assert "low limit 1.5 lbf" in said
     assert "10 % over" in said
     assert "50 % over" in said
+    assert "70 % over" not in said  # far beyond what is drawn
     assert "90 % over" not in said  # never reached
     assert sorted(s.x0 for s in figure.layout.shapes if s.x0 == s.x1) == [120000.0, 200000.0]
 

@@ -1,0 +1,158 @@
+"""Every cache of the dashboard. Keys: the store's path, its data version, and plain values; never frames.
+
+The data version changes with every commit to the store, so a page asks again exactly when something changed. Large
+results (the history, its life records, the fits) are shared between sessions as they are: nobody changes them, and
+copying 80 MB on each rerun would take longer than the page may.
+"""
+
+# ruff: noqa: ARG001 -- `version` is part of the key, not of the question
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from rebuildstats import commands
+from rebuildstats.commands import Answer, Known
+from rebuildstats.history import store as stores
+from rebuildstats.reports import behind
+
+KEPT = 24  # answers of one kind kept at a time: a shop's desks ask the same few questions
+ASK = "Reading the history …"
+
+
+def version(path: str) -> str:
+    """The store's data version now: part of every key below."""
+    return stores.data_version(path)
+
+
+def check(path: str) -> None:
+    """Raise what is wrong with the store, if anything: missing, not a store, in use."""
+    with stores.reading(path) as con:
+        stores.settings(con)
+
+
+@st.cache_resource(max_entries=2, show_spinner=ASK)
+def known(path: str, version: str) -> Known:
+    """The history with its life records, as of its last day."""
+    return commands.known(path)
+
+
+@st.cache_data(max_entries=4, show_spinner=ASK)
+def catalog(path: str, version: str) -> behind.Catalog:
+    """What can be asked about: families, units, components, points, parts, complaints."""
+    now = known(path, version)
+    return behind.catalog(now.history, now.records)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner="Working out the order …")
+def order(
+    path: str,
+    version: str,
+    *,
+    job_fill: float | None = None,
+    part_fill: float | None = None,
+    budget: float | None = None,
+) -> Answer:
+    return commands.order(path, job_fill=job_fill, part_fill=part_fill, budget=budget)
+
+
+@st.cache_resource(max_entries=4, show_spinner="Forecasting …")
+def forecast(path: str, version: str, *, months: int = 12) -> Answer:
+    """With the totals and every method beside the chosen one."""
+    return commands.forecast(path, months=months, total=True, all_methods=True)
+
+
+@st.cache_resource(max_entries=2, show_spinner="Fitting lives …")
+def fits(path: str, version: str) -> Answer:
+    return commands.fit(path)
+
+
+def life_fit(path: str, version: str, family: str, component: str) -> Any:
+    """One component's fitted life (`fits.results`), or None."""
+    return fits(path, version).result.life.get(family, component)
+
+
+def point_fit(path: str, version: str, family: str, point: str) -> Any:
+    """One point's fit (`fits.points`), or None."""
+    return fits(path, version).result.points.get(family, point)
+
+
+@st.cache_data(max_entries=KEPT, show_spinner=ASK)
+def steps(path: str, version: str, family: str, component: str) -> pd.DataFrame:
+    """The plain estimate of a component's life, without a formula: age, chance."""
+    return pd.DataFrame(columns=["age", "chance"])
+
+
+@st.cache_data(max_entries=KEPT, show_spinner=ASK)
+def readings(path: str, version: str, family: str, point: str) -> pd.DataFrame:
+    return behind.readings(known(path, version).records, family, point)
+
+
+@st.cache_data(max_entries=KEPT, show_spinner="Fitting lives …")
+def life(path: str, version: str, family: str | None = None) -> pd.DataFrame:
+    return commands.life(path, family).frame()
+
+
+@st.cache_data(max_entries=KEPT, show_spinner=ASK)
+def wear(
+    path: str, version: str, family: str, *, mileage: float, unit: str | None = None, complaint: str | None = None
+) -> pd.DataFrame:
+    return commands.wear(path, family, mileage=mileage, unit=unit, complaint=complaint).frame()
+
+
+@st.cache_data(max_entries=KEPT, show_spinner=ASK)
+def inspections(path: str, version: str, family: str | None = None, *, mileage: float | None = None) -> pd.DataFrame:
+    return commands.inspections(path, family, mileage=mileage).frame()
+
+
+@st.cache_data(max_entries=4, show_spinner="Comparing with what was to be expected …")
+def repeats(path: str, version: str) -> pd.DataFrame:
+    return commands.repeats(path).frame()
+
+
+@st.cache_data(max_entries=2, show_spinner=ASK)
+def failures(path: str, version: str) -> pd.DataFrame:
+    """Every failure as found, for the teardowns behind a group."""
+    return behind.failures(known(path, version).records)
+
+
+@st.cache_data(max_entries=2, show_spinner=ASK)
+def comebacks(path: str, version: str) -> pd.DataFrame:
+    return behind.comebacks(known(path, version).records)
+
+
+@st.cache_data(max_entries=4, show_spinner=ASK)
+def gaps(path: str, version: str) -> pd.DataFrame:
+    return commands.gaps(path).frame()
+
+
+@st.cache_data(max_entries=2, show_spinner="Forecasting this shop’s own past; this takes a while …")
+def backtest(path: str, version: str) -> pd.DataFrame:
+    return commands.backtest(path).frame()
+
+
+@st.cache_data(max_entries=KEPT, show_spinner=ASK)
+def sheet(path: str, version: str, family: str, mileage: float | None, unit: str | None, ending: str) -> bytes:
+    """The inspection sheet as the bytes of a file with that ending (`html`, `pdf`)."""
+    import tempfile
+    from pathlib import Path
+
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / f"sheet.{ending}"
+        commands.sheet(path, family=None if unit else family, mileage=None if unit else mileage, unit=unit, out=out)
+        return out.read_bytes()
+
+
+def today(path: str, version: str) -> date:
+    return known(path, version).as_of
+
+
+def clear() -> None:
+    """Forget every answer (after a store was replaced under its name by another with the same time and size)."""
+    every: tuple[Callable[..., Any], ...] = (known, catalog, order, forecast, fits, life, wear, inspections)
+    for one in (*every, repeats, steps, readings, failures, comebacks, gaps, backtest, sheet):
+        one.clear()  # type: ignore[attr-defined]

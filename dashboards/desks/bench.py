@@ -1,0 +1,217 @@
+"""The bench: what usually wears in the unit that stands here, what to read, what to pull, the sheet to print."""
+
+from __future__ import annotations
+
+import cached
+import layout
+import numpy as np
+import pandas as pd
+import streamlit as st
+from layout import Ticket
+from part_view import dates
+
+from rebuildstats.figures import wear as pictures
+from rebuildstats.figures.palette import number, percent
+from rebuildstats.reports import behind, sentences
+from rebuildstats.reports.behind import Catalog
+
+DESK = "Bench · what to look at"
+DOING = {"look": "Look up", "write": "Write down a teardown"}
+
+
+def choose(names: Catalog) -> tuple[str, float, str | None, str | None]:
+    """Unit, or family and distance, and the complaint; all in the address."""
+    one, two, three, four = st.columns([3, 2, 2, 3])
+    with one:
+        unit = st.selectbox(
+            "Unit (serial number)",
+            list(names.units["unit"]),
+            index=None,
+            placeholder="Type a part of the serial",
+            key="unit",
+            bind="query-params",
+        )
+    row = names.units[names.units["unit"] == unit]
+    with two:
+        family = st.selectbox("or family", names.families, key="family", bind="query-params", disabled=unit is not None)
+    age = row["age"].iloc[0] if len(row) else np.nan
+    with three:
+        mileage = st.number_input(
+            f"since last rebuild ({names.distance})",
+            min_value=0.0,
+            value=float(typical_age(names, family)),
+            step=5_000.0,
+            format="%.0f",
+            key="mileage",
+            bind="query-params",
+            disabled=unit is not None and pd.notna(age),
+        )
+    with four:
+        complaint = st.selectbox(
+            "Complaint",
+            list(names.complaints),
+            index=None,
+            placeholder="None",
+            key="complaint",
+            bind="query-params",
+        )
+    if unit is not None:
+        return str(row["family"].iloc[0]), float(age if pd.notna(age) else mileage), unit, complaint
+    return str(family), float(mileage), None, complaint
+
+
+def typical_age(names: Catalog, family: str | None) -> float:
+    """A round distance in the middle of what this family's units have run, to start from."""
+    ages = names.units.loc[names.units["family"] == family, "age"].dropna()
+    return float(np.round(ages.median(), -3)) if len(ages) else 100_000.0
+
+
+def look_up(path: str, version: str) -> None:
+    names = cached.catalog(path, version)
+    if not names.families:
+        layout.headline(DESK, "No family is known yet.", "Bring in units and components on the page Data in.")
+        return
+    family, mileage, unit, complaint = choose(names)
+    wear = cached.wear(path, version, family, mileage=mileage, unit=unit, complaint=complaint)
+    subject = f"{unit} ({family})" if unit else f"Family {family}"
+    far = f"{number(mileage)} {names.distance}"
+    ranked = wear.dropna(subset=["chance_bad"]).drop_duplicates("component")
+    ranked = ranked.sort_values("chance_bad", ascending=False)
+    first = ranked[ranked["chance_bad"] >= 0.2].head(3)
+    if first.empty:
+        answer = f"{subject} at {far}: nothing stands out. Look at every point."
+    else:
+        likely = ", ".join(names.component_name(family, c) for c in first["component"])
+        answer = f"{subject} at {far}: look first at {likely}."
+    layout.headline(DESK, answer, f"Ranked by what “{complaint}” came from before." if complaint else "")
+    points = names.points
+    layout.cautions([line.removeprefix("CAUTION: ") for line in sentences.cautions(points, family)])
+    safety = names.safety(family)
+    layout.tickets(_tickets(first, family, names, safety))
+
+    left, right = st.columns([3, 2], gap="large")
+    with left:
+        st.subheader("Chance of being found bad")
+        words = {str(r["point"]): _point_words(names, r) for _, r in points[points["family"] == family].iterrows()}
+        words |= {c: names.component_name(family, c) for c in names.components["component"]}
+        layout.chart(
+            pictures.chance_bars(wear, safety=safety, names=words, look=layout.look()),
+            says=f"Chance of each component of {subject} being found bad at {far}, with 90 % intervals",
+        )
+        if safety:
+            st.caption("⚠ and hatching: its failure can hurt someone.")
+    with right:
+        pull(wear, names)
+        sheets(path, version, family, mileage, unit)
+    limits(path, version, family, mileage, names)
+    with st.expander("Every point with its chance, readings to expect and limits"):
+        layout.table(wear, name=f"wear_{unit or family}", says="Every point of the family", columns=wear_columns())
+    if unit:
+        past_of(path, version, unit)
+    layout.closing()
+
+
+def _point_words(names: Catalog, row: pd.Series) -> str:
+    return f"{names.component_name(row['family'], row['component'])} · {row['point']}"
+
+
+def _tickets(first: pd.DataFrame, family: str, names: Catalog, safety: list[str]) -> list[Ticket]:
+    items = []
+    for _, row in first.iterrows():
+        limit = _limit(row)
+        span = f"{percent(row['chance_lower'])} to {percent(row['chance_upper'])}"
+        items.append(
+            Ticket(
+                percent(row["chance_bad"]),
+                names.component_name(family, row["component"]),
+                f"between {span}" + (f"; limit {limit}" if limit else ""),
+                row["component"] in safety,
+            )
+        )
+    return items
+
+
+def _limit(row: pd.Series) -> str:
+    low, high = row["low_limit"], row["high_limit"]
+    if pd.notna(low) and pd.notna(high):
+        return f"{low:g} to {high:g}"
+    if pd.notna(low):
+        return f"at least {low:g}"
+    return f"at most {high:g}" if pd.notna(high) else ""
+
+
+def wear_columns() -> dict[str, object]:
+    chances = {"chance_bad": "Found bad", "chance_lower": "at least", "chance_upper": "at most"}
+    readings = {"reading_q10": "Reading 10 %", "reading_q50": "middle", "reading_q90": "90 %"}
+    return {n: layout.share(label) for n, label in chances.items()} | {
+        n: st.column_config.NumberColumn(label, format="%.3f") for n, label in readings.items()
+    }
+
+
+def pull(wear: pd.DataFrame, names: Catalog) -> None:
+    st.subheader("Parts to pull")
+    rows = sentences.parts_to_pull(wear)
+    if not rows:
+        st.write("None is more likely needed than not. See the chances.")
+        return
+    frame = pd.DataFrame(rows, columns=["part", "quantity"])
+    frame.insert(1, "name", [names.part_name(p).removeprefix(p).strip() for p in frame["part"]])
+    layout.table(frame, name="parts_to_pull", says="Parts to pull before opening the unit")
+
+
+def sheets(path: str, version: str, family: str, mileage: float, unit: str | None) -> None:
+    st.subheader("Sheet to print")
+    st.caption("Every point of the family, cautions first, a blank box beside every limit.")
+    with st.container(horizontal=True):
+        for ending, mime, label in (("pdf", "application/pdf", "Sheet as PDF"), ("html", "text/html", "Sheet as page")):
+            st.download_button(
+                label,
+                lambda ending=ending: cached.sheet(path, version, family, mileage, unit, ending),
+                file_name=f"sheet_{unit or family}.{ending}",
+                mime=mime,
+                icon=":material/print:",
+                key=f"sheet_{ending}",
+                on_click="ignore",
+            )
+
+
+def limits(path: str, version: str, family: str, mileage: float, names: Catalog) -> None:
+    """One gauge point: what others read there, the limit, when it is reached."""
+    mine = names.points[(names.points["family"] == family) & names.points["method"].eq("gauge").fillna(False)]
+    if mine.empty:
+        return
+    st.subheader("What others read there")
+    labels = {str(r["point"]): _point_words(names, r) for _, r in mine.iterrows()}
+    point = st.selectbox("Point", list(labels), format_func=labels.get, key="point", bind="query-params")
+    row = mine[mine["point"] == point].iloc[0]
+    readings = cached.readings(path, version, family, str(point))
+    fit = cached.point_fit(path, version, family, str(point))
+    oldest = np.nanmax([mileage * 1.2, readings["age"].max() if len(readings) else 0.0, 1.0])
+    layout.chart(
+        pictures.readings_by_age(
+            readings.dropna(subset=["age"]),
+            pictures.reading_bands(fit, np.linspace(0, oldest, 60)),
+            distance=names.distance,
+            reading_unit=str(row["reading_unit"]) if pd.notna(row["reading_unit"]) else "",
+            low_limit=row["low_limit"] if pd.notna(row["low_limit"]) else None,
+            high_limit=row["high_limit"] if pd.notna(row["high_limit"]) else None,
+            crossings=pictures.limit_ages(fit),
+            at_age=mileage,
+            look=layout.look(),
+        ),
+        says=f"Readings of {labels[str(point)]} against age with the limit",
+    )
+    with st.expander(f"The {len(readings)} readings"):
+        layout.table(readings, name=f"readings_{point}", says="The readings of this point", columns=dates(readings))
+
+
+def past_of(path: str, version: str, unit: str) -> None:
+    rows = behind.unit_teardowns(cached.known(path, version).records, unit)
+    st.subheader(f"This unit’s teardowns ({len(rows)})")
+    layout.table(rows, name=f"teardowns_{unit}", says="The teardowns of this unit", columns=dates(rows))
+
+
+path, version = layout.strip()
+with layout.answering(path):
+    cached.known(path, version)
+    look_up(path, version)

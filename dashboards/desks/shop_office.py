@@ -1,0 +1,181 @@
+"""The shop office: what comes back more than it should, which inspections fail, what fails early, what it cost."""
+
+from __future__ import annotations
+
+import cached
+import layout
+import pandas as pd
+import streamlit as st
+from layout import Ticket
+from part_view import dates
+
+from rebuildstats.figures import repeats as pictures
+from rebuildstats.figures import wear as wear_pictures
+from rebuildstats.figures.palette import number, percent
+from rebuildstats.figures.repeats import repeat_label
+from rebuildstats.reports import behind
+
+DESK = "Shop office · what to put right"
+
+
+def show(path: str, version: str) -> None:
+    repeats = cached.repeats(path, version)
+    comebacks = cached.comebacks(path, version)
+    flagged = repeats[repeats["flagged"].fillna(False).astype(bool)].sort_values(["q_value", "ratio"])
+    if flagged.empty:
+        layout.headline(
+            DESK,
+            "Nothing comes back more than it should.",
+            f"{len(repeats)} groups were looked at: components, makes, families, vehicles, sites, procedures.",
+        )
+    else:
+        worst = flagged.iloc[0]
+        more = f" and {len(flagged) - 1} more" if len(flagged) > 1 else ""
+        layout.headline(
+            DESK,
+            f"Look into {repeat_label(worst)}{more}.",
+            f"It failed {number(worst['observed'])} times where {number(worst['expected'], 1)} were to be expected"
+            + (f", since about {pd.Timestamp(worst['since']):%B %Y}." if pd.notna(worst["since"]) else "."),
+        )
+    layout.tickets([*(_ticket(row) for _, row in flagged.head(3).iterrows()), *_cost(comebacks)])
+
+    st.subheader("Seen against expected")
+    left, right = st.columns([3, 2], gap="large")
+    with left:
+        layout.chart(
+            pictures.observed_over_expected(repeats, look=layout.look()),
+            says="Observed over expected failures of each group, with 90 % intervals",
+        )
+    with right:
+        group(path, version, repeats)
+    with st.expander("Every group looked at"):
+        layout.table(repeats, name="repeats", says="Every group looked at", columns=repeat_columns(repeats))
+
+    inspections(path, version)
+    early(path, version)
+    st.subheader(f"Comebacks ({len(comebacks)})")
+    layout.table(comebacks, name="comebacks", says="The comebacks with their cost", columns=dates(comebacks))
+
+
+def _ticket(row: pd.Series) -> Ticket:
+    span = f"{number(row['ratio_lower'], 1)} to {number(row['ratio_upper'], 1)} times"
+    since = f"; since {pd.Timestamp(row['since']):%b %Y}" if pd.notna(row["since"]) else ""
+    return Ticket(
+        f"{number(row['ratio'], 1)}×",
+        repeat_label(row),
+        f"{number(row['observed'])} seen, {number(row['expected'], 1)} expected ({span}){since}",
+        True,
+    )
+
+
+def _cost(comebacks: pd.DataFrame) -> list[Ticket]:
+    if comebacks.empty:
+        return [Ticket("0", "comebacks on record")]
+    hours, money = comebacks["labour_hours"].sum(), comebacks["outside_cost"].sum()
+    return [
+        Ticket(
+            str(len(comebacks)),
+            "comebacks on record",
+            f"{number(hours)} labour hours and {number(money)} of outside cost written down for them",
+        )
+    ]
+
+
+def repeat_columns(repeats: pd.DataFrame) -> dict[str, object]:
+    return {
+        **dates(repeats),
+        "observed": layout.count("Seen"),
+        "expected": layout.one_decimal("Expected"),
+        "comebacks_expected": layout.one_decimal("Comebacks expected"),
+        "ratio": st.column_config.NumberColumn("Ratio", format="%.2f"),
+        "ratio_lower": st.column_config.NumberColumn("at least", format="%.2f"),
+        "ratio_upper": st.column_config.NumberColumn("at most", format="%.2f"),
+        "p_value": st.column_config.NumberColumn("p", format="%.4f"),
+        "q_value": st.column_config.NumberColumn("q", format="%.4f", help="False discovery rate over all groups"),
+    }
+
+
+def group(path: str, version: str, repeats: pd.DataFrame) -> None:
+    """One group opened: how its failures piled up, and the teardowns behind them."""
+    if repeats.empty:
+        return
+    order = repeats.assign(_flag=repeats["flagged"].fillna(False).astype(bool))
+    order = order.sort_values(["_flag", "ratio"], ascending=[False, False]).reset_index(drop=True)
+    keys = [f"{r['kind']}/{r['name']}/{_word(r['family'])}/{_word(r['component'])}" for _, r in order.iterrows()]
+    labels = dict(zip(keys, [repeat_label(r) for _, r in order.iterrows()], strict=True))
+    key = st.selectbox("Open a group", keys, format_func=labels.get, key="group", bind="query-params")
+    row = order.iloc[keys.index(key)]
+    failed = behind.of_group(
+        cached.failures(path, version),
+        str(row["kind"]),
+        str(row["name"]),
+        family=_word(row["family"]) or None,
+        component=_word(row["component"]) or None,
+    )
+    layout.chart(
+        pictures.building_up(
+            behind.piled_up(failed), what="failures found so far", since=row["since"], look=layout.look()
+        ),
+        says="The failures of this group piling up over time",
+    )
+    with st.expander(f"The {len(failed)} teardowns behind it", expanded=False):
+        layout.table(failed, name="teardowns_behind", says="The teardowns behind this group", columns=dates(failed))
+
+
+def _word(value: object) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def inspections(path: str, version: str) -> None:
+    st.subheader("Inspections that most often fail")
+    names = cached.catalog(path, version)
+    left, right = st.columns(2)
+    with left:
+        family = st.selectbox(
+            "Family", names.families, index=None, placeholder="All families", key="family", bind="query-params"
+        )
+    with right:
+        mileage = st.number_input(
+            f"Near this distance since the last rebuild ({names.distance})",
+            min_value=0.0,
+            value=None,
+            step=10_000.0,
+            placeholder="At any",
+            key="mileage",
+            bind="query-params",
+        )
+    rows = cached.inspections(path, version, family, mileage=mileage)
+    failing = rows[rows["failed"] > 0]
+    if len(failing):
+        worst = failing.sort_values("share", ascending=False).iloc[0]
+        st.markdown(
+            f"**{worst['component']} · {worst['point'] if isinstance(worst['point'], str) else ''}** fails "
+            f"{percent(worst['share'])} of its checks ({number(worst['failed'])} of {number(worst['checked'])}; "
+            f"90 % interval {percent(worst['share_lower'])} to {percent(worst['share_upper'])})."
+        )
+    layout.chart(
+        wear_pictures.fail_shares(rows, look=layout.look()),
+        says="Share of inspections that fail per point, so far and to expect",
+    )
+    with st.expander("Every inspection point"):
+        shares = {name: layout.share(name.replace("_", " ")) for name in ("share", "share_lower", "share_upper")}
+        ahead = {n: layout.one_decimal(n.replace("_", " ")) for n in ("expected_checked", "expected_failed")}
+        layout.table(rows, name="inspections", says="Every inspection point", columns={**shares, **ahead})
+
+
+def early(path: str, version: str) -> None:
+    """Components that fail more when young: a matter of fitting or of parts, not of wear."""
+    rows = cached.life(path, version)
+    young = rows[(rows["distribution"] == "weibull") & (rows["shape"] < 1) & (rows["events"] >= 5)]
+    st.subheader("Fails early rather than wears out")
+    if young.empty:
+        st.write("No component fails more often just after a rebuild than later.")
+        return
+    st.write("These fail soonest after a rebuild: look at fitting, procedure and parts before looking at wear.")
+    columns = {n: layout.count(n) for n in ("b10", "b10_lower", "b10_upper", "median", "events", "lives", "exposure")}
+    layout.table(young, name="early_failures", says="Components that fail early", columns=columns)
+
+
+path, version = layout.strip()
+with layout.answering(path):
+    show(path, version)

@@ -1,0 +1,110 @@
+"""Track record: how the forecast did on this shop's own past, what it rests on, and where it can't be trusted."""
+
+from __future__ import annotations
+
+import cached
+import layout
+import numpy as np
+import pandas as pd
+import streamlit as st
+from layout import Ticket
+
+from rebuildstats.figures import life as life_pictures
+from rebuildstats.figures import record as pictures
+from rebuildstats.figures.palette import number, percent
+
+DESK = "Track record · can I trust it?"
+
+
+def past(path: str, version: str) -> None:
+    backtest = cached.backtest(path, version)
+    table = pictures.by_method(backtest)
+    best = table.iloc[0]
+    naive = table[table["method"].str.contains("moving", case=False)]
+    answer = f"“{best['method']}” has come closest: its 90 % ranges held {percent(best['coverage_90'])} of the time."
+    why = ""
+    if len(naive) and naive.iloc[0]["pinball"] > 0:
+        less = 1 - best["pinball"] / naive.iloc[0]["pinball"]
+        over = number(best["forecasts"])
+        why = f"Its loss is {percent(less)} less than that of a moving average, over {over} forecasts."
+    layout.headline(DESK, answer, why)
+    doubtful = pictures.not_trusted(backtest)
+    layout.tickets(
+        [
+            Ticket(percent(best["coverage_90"]), "of past months fell inside the 90 % range", "90 % is the promise"),
+            Ticket(
+                str(len(doubtful)),
+                "parts it can’t be trusted for",
+                "their ranges held too seldom, or a plain average did better",
+                len(doubtful) > 0,
+            ),
+        ]
+    )
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.subheader("Loss on the shop’s own past")
+        layout.chart(pictures.losses(backtest, look=layout.look()), says="Pinball loss of each method, least first")
+    with right:
+        st.subheader("Did the ranges hold?")
+        layout.chart(pictures.coverage(backtest, look=layout.look()), says="Coverage of each method’s 90 % ranges")
+    if len(doubtful):
+        st.subheader("Not to be trusted yet")
+        layout.table(doubtful, name="not_trusted", says="Parts whose forecast can’t be trusted and why")
+    with st.expander("Every part, method and origin"):
+        layout.table(
+            backtest, name="backtest", says="The whole backtest", columns={"coverage_90": layout.share("held")}
+        )
+
+
+def evidence(path: str, version: str) -> None:
+    st.subheader("What the fits rest on")
+    life = cached.life(path, version)
+    names = cached.catalog(path, version)
+    one, two = st.columns(2)
+    with one:
+        family = st.selectbox("Family", names.families, key="family", bind="query-params")
+    mine = life[life["family"] == family]
+    with two:
+        component = st.selectbox(
+            "Component",
+            list(mine["component"]),
+            format_func=lambda c: names.component_name(str(family), c),
+            key="component",
+            bind="query-params",
+        )
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.markdown("**Failures on record, fewest first**")
+        layout.chart(pictures.evidence(mine, look=layout.look()), says="Failures behind each component’s fitted life")
+    with right:
+        if component is not None:
+            paper(path, version, str(family), str(component), names.distance)
+
+
+def paper(path: str, version: str, family: str, component: str, distance: str) -> None:
+    fit = cached.life_fit(path, version, family, component)
+    steps = cached.steps(path, version, family, component)
+    oldest = float(steps["age"].max()) if len(steps) else 0.0
+    if pd.notna(getattr(fit, "median", np.nan)):
+        oldest = max(oldest, float(fit.median))
+    st.markdown(f"**{component}: fitted against counted**")
+    ages = np.geomspace(max(oldest, 1.0) / 50, max(oldest, 1.0) * 1.5, 60)
+    layout.chart(
+        life_pictures.probability_plot(
+            life_pictures.chance_curve(fit, ages),
+            steps,
+            distribution=str(getattr(fit, "distribution", "weibull")),
+            distance=distance,
+            look=layout.look(),
+        ),
+        says=f"Probability plot of {component} with its 90 % band and the plain estimate",
+    )
+    for note in getattr(fit, "notes", ()):
+        st.caption(note)
+
+
+path, version = layout.strip()
+with layout.answering(path):
+    past(path, version)
+with layout.answering(path):
+    evidence(path, version)

@@ -1,0 +1,234 @@
+"""What the pages share: the store's strip, the answer on top, tickets, tables, and what to do without an answer."""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+
+import cached
+import pandas as pd
+import plotly.graph_objects as go
+import streamlit as st
+
+from rebuildstats import commands
+from rebuildstats.errors import NothingToComputeError, RebuildstatsError, StoreBusyError, StoreError
+from rebuildstats.figures.palette import Look
+from rebuildstats.figures.palette import look as look_named
+from rebuildstats.history import store as stores
+
+LOG = logging.getLogger("rebuildstats.dashboard")
+DEFAULT_STORE = "history.duckdb"
+STYLE = Path(__file__).parent / "style.css"
+MAKER = "The maker’s limit, local codes and a licensed technician’s judgement come before this forecast."
+
+
+def style() -> None:
+    """The page's own style sheet, in the colours of the theme."""
+    now = look()
+    card, line = ("#1F262C", "#3A444D") if now.name == "dark" else ("#FFFFFF", "#C3CCD3")
+    colours = f"--calm:{now.calm};--alarm:{now.alarm};--card:{card};--line:{line};--soft:{now.faint}"
+    st.html(f"<style>:root{{{colours}}}{STYLE.read_text(encoding='utf-8')}</style>")
+
+
+def look() -> Look:
+    """The colours of the theme the person is looking at."""
+    return look_named(st.context.theme.type)
+
+
+def store_path() -> str:
+    """The store of this session: chosen on the strip, else named when the dashboard was started."""
+    return str(st.session_state.get("store") or os.environ.get("REBUILDSTATS_STORE") or DEFAULT_STORE)
+
+
+@dataclass(frozen=True, slots=True)
+class Ticket:
+    """One thing to decide: a number on the stub, what to do beside it, why in one line; `urgent`: in alarm colour."""
+
+    number: str
+    what: str
+    why: str = ""
+    urgent: bool = False
+
+
+def headline(desk: str, answer: str, why: str = "") -> None:
+    """The desk's question and its answer, the first thing read."""
+    body = f'<p class="kicker">{escape(desk)}</p><h1 class="answer">{escape(answer)}</h1>'
+    if why:
+        body += f'<p class="why">{escape(why)}</p>'
+    st.html(body)
+
+
+def tickets(items: Sequence[Ticket]) -> None:
+    """Tickets side by side; below one another on a phone."""
+    cards = []
+    for item in items:
+        kind = "ticket urgent" if item.urgent else "ticket"
+        why = f"<p>{escape(item.why)}</p>" if item.why else ""
+        cards.append(
+            f'<li class="{kind}"><span class="stub">{escape(item.number)}</span>'
+            f'<div class="body"><strong>{escape(item.what)}</strong>{why}</div></li>'
+        )
+    if cards:
+        st.html(f'<ul class="tickets">{"".join(cards)}</ul>')
+
+
+def cautions(lines: Sequence[str]) -> None:
+    """Warnings before anything else is read."""
+    if lines:
+        items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+        st.html(
+            f'<section class="cautions" aria-label="Cautions"><h2>⚠ Before you start</h2><ul>{items}</ul></section>'
+        )
+
+
+def closing() -> None:
+    st.html(f'<p class="closing">{escape(MAKER)}</p>')
+
+
+def chart(figure: go.Figure, *, says: str, key: str | None = None) -> None:
+    """A picture with a sentence for those who can't see it."""
+    st.plotly_chart(
+        figure,
+        theme=None,
+        width="stretch",
+        alt=says,
+        key=key,
+        config={"displayModeBar": False, "scrollZoom": False, "responsive": True},
+    )
+
+
+def table(
+    frame: pd.DataFrame,
+    *,
+    name: str,
+    says: str,
+    columns: dict[str, object] | None = None,
+    order: Sequence[str] | None = None,
+    height: int | str = "auto",
+) -> None:
+    """A table that sorts, searches and goes out as CSV under `name`."""
+    st.dataframe(
+        frame, hide_index=True, column_config=columns, column_order=order, alt=says, width="stretch", height=height
+    )
+    export(frame, name)
+
+
+def export(frame: pd.DataFrame, name: str) -> None:
+    """A button that hands the table out as CSV."""
+    st.download_button(
+        "Take it along as CSV",
+        frame.to_csv(index=False).encode(),
+        file_name=f"{name}.csv",
+        mime="text/csv",
+        icon=":material/download:",
+        key=f"export_{name}",
+        on_click="ignore",
+    )
+
+
+def strip() -> tuple[str, str]:
+    """The line that says which store is looked at and lets another be chosen; gives its path and data version."""
+    path = store_path()
+    left, right = st.columns([5, 1], vertical_alignment="center")
+    with right, st.popover("Store", icon=":material/database:", width="stretch"):
+        _choose(path)
+    version = cached.version(path)
+    with left:
+        st.html(f'<p class="strip"><b>{escape(Path(path).name)}</b>{_strip_words(path, version)}</p>')
+    return path, version
+
+
+def _strip_words(path: str, version: str) -> str:
+    if not version:
+        return " · not there yet"
+    try:
+        known = cached.known(path, version)
+    except RebuildstatsError:
+        return ""
+    jobs = len(known.history.teardowns)
+    return f" · known to {known.as_of:%d %b %Y} · {jobs:,} teardowns · {len(known.history.units):,} units"
+
+
+def _choose(path: str) -> None:
+    folder = Path(path).resolve().parent
+    names = sorted(str(p) for p in folder.glob("*.duckdb")) if folder.is_dir() else []
+    st.caption(f"Stores in {folder}")
+    for one in names[:20]:
+        here = Path(one).resolve() == Path(path).resolve()
+        if st.button(Path(one).name, key=f"store_{one}", disabled=here, width="stretch"):
+            st.session_state["store"] = one
+            st.rerun()
+    other = st.text_input("Another file", key="store_other", placeholder="/srv/shop/history.duckdb")
+    if st.button("Open it", disabled=not other, key="store_open"):
+        st.session_state["store"] = other
+        st.rerun()
+
+
+@contextmanager
+def answering(path: str, *, needs_history: bool = True) -> Iterator[None]:
+    """Turn every error of the library inside the block into what the person can do next."""
+    try:
+        yield
+    except NothingToComputeError as error:
+        _nothing(str(error), needs_history)
+    except StoreBusyError as error:
+        headline("Store in use", "Another process is writing to this store. Nothing is wrong; try again in a moment.")
+        st.caption(str(error))
+        if st.button("Try again", type="primary", icon=":material/refresh:", key="try_again"):
+            st.rerun()
+    except StoreError as error:
+        _no_store(path, str(error))
+    except RebuildstatsError as error:
+        headline("Not possible like this", str(error))
+    except Exception as error:  # the page must say so instead of breaking; the log keeps the whole of it
+        LOG.exception("page failed")
+        headline("This page could not be made", "An error of the program; the other pages still work.")
+        st.caption(f"{type(error).__name__}: {error}")
+
+
+def _nothing(words: str, needs_history: bool) -> None:
+    headline("Nothing to go by yet", words)
+    if needs_history:
+        st.page_link("desks/data_in.py", label="Bring in a history", icon=":material/upload_file:")
+
+
+def _no_store(path: str, words: str) -> None:
+    if Path(path).exists():
+        headline("Not a store", words)
+        st.write("Choose another file under **Store**, at the top right.")
+        return
+    headline("No store yet", f"There is no history at {path}. Make an empty one here, then bring your sheets in.")
+    st.caption("Or stop the dashboard and run `rebuildstats demo` to look around in an invented fleet.")
+    distance = st.segmented_control(
+        "Distances are kept in",
+        list(stores.DISTANCES),
+        default="mi",
+        format_func={"mi": "miles", "km": "kilometres", "h": "hours"}.get,
+        help="Fixed for good: one unit per store.",
+        key="new_distance",
+    )
+    if st.button("Make an empty store", type="primary", key="make_store"):
+        commands.init(path, distance=distance or "mi")
+        st.rerun()
+
+
+def share(label: str, help: str | None = None) -> object:
+    """A column of shares shown as percentages."""
+    return st.column_config.NumberColumn(label, format="percent", help=help)
+
+
+def count(label: str, help: str | None = None) -> object:
+    return st.column_config.NumberColumn(label, format="%,.0f", help=help)
+
+
+def one_decimal(label: str, help: str | None = None) -> object:
+    return st.column_config.NumberColumn(label, format="%,.1f", help=help)
+
+
+def money(label: str, help: str | None = None) -> object:
+    return st.column_config.NumberColumn(label, format="%,.2f", help=help)

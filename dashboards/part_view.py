@@ -1,0 +1,148 @@
+"""One part: its forecast with the pieces issued behind it, the methods beside it, its reasons, its history."""
+
+from __future__ import annotations
+
+import cached
+import layout
+import pandas as pd
+import streamlit as st
+from layout import Ticket
+
+from rebuildstats.figures import demand as pictures
+from rebuildstats.figures.palette import number
+from rebuildstats.reports import behind
+from rebuildstats.reports.behind import Catalog
+
+
+def asked() -> str | None:
+    """The part in the address or just chosen, if any."""
+    return st.session_state.get("part") or st.query_params.get("part")
+
+
+def finder(names: Catalog) -> str | None:
+    """The list that opens a part; empty again, it leads back to the order."""
+    return st.selectbox(
+        "Open a part",
+        sorted(names.parts["part"]),
+        index=None,
+        placeholder="Number or name",
+        format_func=names.part_name,
+        key="part",
+        bind="query-params",
+    )
+
+
+def _back() -> None:
+    st.session_state["part"] = None
+
+
+def show(path: str, version: str) -> None:
+    """The page of the part that was asked for."""
+    names = cached.catalog(path, version)
+    st.button("Back to the order", icon=":material/arrow_back:", on_click=_back, key="part_back")
+    part = finder(names)
+    if part is None:
+        layout.headline("Counter · one part", "No part of that number in this store.", "Choose another from the list.")
+        return
+    known = cached.known(path, version)
+    months = int(st.session_state.get("months") or 12)
+    forecast = cached.forecast(path, version, months=months)
+    rows = forecast.frame()
+    mine = rows[rows["part"] == part]
+    card = behind.part_card(known.history, part)
+    order = cached.order(path, version, job_fill=0.9).frame()
+    shelf = order[order["part"] == part]
+    if mine.empty:
+        successor = card.get("replaced_by")
+        said = f"It is replaced by {successor}; its demand stands there." if isinstance(successor, str) else ""
+        layout.headline("Counter · one part", f"{names.part_name(part)}: no forecast of its own.", said)
+        history_of(path, version, part)
+        return
+    chosen = chosen_rows(mine)
+    total = chosen[chosen["month"].astype(str) == "total"]
+    headline(names.part_name(part), total, shelf, months)
+    tickets(card, shelf, total)
+
+    past = behind.issued_by_month(known.history, part)
+    st.subheader("By month: issued, and to come")
+    layout.chart(
+        pictures.fan(chosen, past, look=layout.look()),
+        says=f"Pieces of {part} by month: issued so far and forecast with its ranges",
+    )
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.subheader("Who will ask for it")
+        reasons(forecast.result, part)
+    with right:
+        st.subheader("Every method beside it")
+        totals = mine[mine["month"].astype(str) == "total"]
+        layout.chart(
+            pictures.methods(totals, look=layout.look()), says=f"The total of {part} by every forecasting method"
+        )
+        st.caption("How each did on this shop’s own past stands on the page Track record.")
+    history_of(path, version, part)
+
+
+def chosen_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """The rows of the method that the forecast stands by: the first named one of the part."""
+    return rows[rows["method"] == rows["method"].iloc[0]]
+
+
+def headline(name: str, total: pd.DataFrame, shelf: pd.DataFrame, months: int) -> None:
+    now = float(shelf["order_now"].sum()) if len(shelf) else 0.0
+    answer = f"{name}: order {number(now)} today." if now else f"{name}: nothing to order today."
+    why = str(shelf["reason"].iloc[0]) if len(shelf) and isinstance(shelf["reason"].iloc[0], str) else ""
+    if not why and len(total):
+        why = f"About {number(total['mean'].iloc[0], 1)} pieces in {months} months."
+    layout.headline("Counter · one part", answer, why)
+
+
+def tickets(card: dict[str, object], shelf: pd.DataFrame, total: pd.DataFrame) -> None:
+    items = []
+    for _, row in total.iterrows():
+        span = f"9 of 10 futures: {number(row['q05'])} to {number(row['q95'])}"
+        items.append(Ticket(number(row["mean"], 1), "pieces to come over the horizon", span))
+    for _, row in shelf.iterrows():
+        why = f"and {number(row['on_order'])} on order; reorder at {number(row['reorder_point'])}"
+        items.append(Ticket(number(row["on_hand"]), f"on hand at {row['site']}", why))
+    uses = card["used_in"]
+    if isinstance(uses, tuple) and uses:
+        items.append(Ticket(str(len(uses)), "places it goes into", "; ".join(uses[:3])))
+    layout.tickets(items)
+
+
+def reasons(forecast: object, part: str) -> None:
+    trace = forecast.trace(part, "total")  # type: ignore[attr-defined]
+    layout.chart(pictures.reasons(trace, look=layout.look()), says=f"The units from which the demand for {part} comes")
+    with st.expander("Unit by unit"):
+        columns = {
+            "chance_teardown": layout.share("Chance of a teardown"),
+            "chance_replaced": layout.share("Chance it is replaced then"),
+            "pieces": st.column_config.NumberColumn("Expected pieces", format="%.3f"),
+            "reason": st.column_config.TextColumn("Why", width="large"),
+        }
+        layout.table(
+            trace, name=f"reasons_{part}", says="Expected pieces by unit, component and position", columns=columns
+        )
+
+
+def history_of(path: str, version: str, part: str) -> None:
+    known = cached.known(path, version)
+    issues = behind.issues_of(known.history, part)
+    failed = behind.of_group(behind.failures(known.records), "part", part)
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.subheader(f"Issued so far ({len(issues)})")
+        layout.table(issues, name=f"issues_{part}", says=f"Issues and credits of {part}", columns=dates(issues))
+    with right:
+        st.subheader(f"Found failed ({len(failed)})")
+        layout.table(failed, name=f"failures_{part}", says=f"Failures of {part} as found", columns=dates(failed))
+
+
+def dates(frame: pd.DataFrame) -> dict[str, object]:
+    """Plain days for every date column."""
+    return {
+        name: st.column_config.DateColumn(format="YYYY-MM-DD")
+        for name in frame.columns
+        if pd.api.types.is_datetime64_any_dtype(frame[name])
+    }
