@@ -1,0 +1,183 @@
+"""The distribution of one part's pieces over a fleet: chances of teardowns, compounded by what each takes.
+
+Each unit's teardown is an independent chance w; when it comes it takes P(z) pieces. The sum over the units has the
+transform prod(1 - w + w P(z)) (Poisson-binomial by FFT, Hong 2013, CSDA 59:41, compounded), and parameter uncertainty
+mixes
+it over draws of the expected number (Hong, Meeker & McCalley 2009, AOAS 3:857).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import betaln, gammaln
+
+from rebuildstats.demand.series import reach
+from rebuildstats.demand.sums import Array, Complex, from_transform, roots
+
+_NODES = (
+    9  # the log transform is straight enough between this many multipliers (checked against all draws in the tests)
+)
+CELLS = 144  # a larger fleet is put into this many cells of like chance
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """How one component takes a part at a teardown: chance (units,) per position, positions n, correlation of the
+    positions, pieces per position."""
+
+    chance: Array
+    n: int
+    together: float
+    quantity: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """One family's teardowns of one kind: chance or expected number (units,), and what the part loses at each.
+
+    once: at most one per unit in the window (chance); else any number (expected, Poisson).
+    """
+
+    teardown: Array
+    takes: tuple[Take, ...]
+    once: bool
+
+
+def positions_pmf(chance: Array, n: int, together: float) -> Array:
+    """Positions replaced in one unit: beta-binomial of mean n x chance and pairwise correlation `together`, (cells, n
+    + 1).
+
+    Skellam (1948, JRSS B 10:257). together 0 is the binomial.
+    """
+    k = np.arange(n + 1)[None, :]
+    q = np.clip(chance, 1e-12, 1.0 - 1e-12)[:, None]
+    choose = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+    if together < 1e-4 or n == 1:
+        pmf = np.exp(choose + k * np.log(q) + (n - k) * np.log1p(-q))
+    else:
+        size = 1.0 / together - 1.0
+        a, b = np.maximum(q * size, 1e-9), np.maximum((1.0 - q) * size, 1e-9)
+        pmf = np.exp(choose + betaln(k + a, n - k + b) - betaln(a, b))
+    return np.asarray(pmf / pmf.sum(axis=1, keepdims=True))
+
+
+def pieces_transform(takes: Sequence[Take], turn: Complex) -> Complex:
+    """Transform of the pieces taken at one teardown, (cells, frequencies); a part of a piece is a chance of one
+    more."""
+    out: Complex | None = None
+    for take in takes:
+        pmf = positions_pmf(take.chance, take.n, take.together)
+        pieces = take.quantity * np.arange(take.n + 1)
+        whole = np.floor(pieces + 1e-9)
+        rest = np.clip(pieces - whole, 0.0, 1.0)[:, None]
+        powers = turn[None, :] ** whole[:, None]
+        powers = powers * (1.0 - rest + rest * turn[None, :])
+        factor = pmf @ powers
+        out = factor if out is None else out * factor
+    assert out is not None
+    return np.asarray(out, dtype=complex)
+
+
+def gathered(stream: Stream) -> tuple[Stream, Array]:
+    """The stream in cells of like chance, with how many units each holds. Small fleets stay as they are.
+
+    Cells are cut by the teardown's chance, then by the first take's; inside one, chances are averaged so that the mean
+    is
+    exact. What is lost is the spread inside a cell, of second order.
+    """
+    live = stream.teardown > 1e-12
+    w = stream.teardown[live]
+    chances = [take.chance[live] for take in stream.takes]
+    if w.size <= CELLS:
+        takes = tuple(Take(c, t.n, t.together, t.quantity) for c, t in zip(chances, stream.takes, strict=True))
+        return Stream(w, takes, stream.once), np.ones(w.size)
+    side = int(np.sqrt(CELLS))
+    band = (np.argsort(np.argsort(w)) * side) // w.size
+    pieces = np.sum([c * t.n * t.quantity for c, t in zip(chances, stream.takes, strict=True)], axis=0)
+    order = np.lexsort((pieces, band))
+    rank = np.empty(w.size, dtype=int)
+    rank[order] = np.arange(w.size)
+    cell = (rank * CELLS) // w.size
+    count = np.bincount(cell, minlength=CELLS).astype(float)
+    total = np.bincount(cell, w, CELLS)
+    takes = tuple(
+        Take(np.bincount(cell, w * c, CELLS) / total, t.n, t.together, t.quantity)
+        for c, t in zip(chances, stream.takes, strict=True)
+    )
+    return Stream(total / count, takes, stream.once), count
+
+
+def expected_pieces(streams: Sequence[Stream]) -> float:
+    """Mean pieces at multiplier 1."""
+    return float(
+        sum((s.teardown * sum(t.chance * t.n * t.quantity for t in s.takes)).sum() for s in streams if s.takes)
+    )
+
+
+def _log_transform(streams: Sequence[tuple[Stream, Array, Complex]], multiplier: float) -> Complex:
+    total: Complex | None = None
+    for stream, count, taken in streams:
+        if stream.once:
+            w = np.minimum(stream.teardown, 1.0 - 1e-12)
+            w = -np.expm1(multiplier * np.log1p(-w))
+            factor = 1.0 + w[:, None] * (taken - 1.0)
+            part = np.asarray(count @ np.log(np.where(np.abs(factor) < 1e-12, 1e-12, factor)), dtype=complex)
+        else:
+            part = np.asarray((count * stream.teardown * multiplier) @ (taken - 1.0), dtype=complex)
+        total = part if total is None else np.asarray(total + part)
+    assert total is not None
+    return np.asarray(total, dtype=complex)
+
+
+def mixed_pmf(streams: Sequence[Stream], multipliers: Array) -> Array:
+    """Distribution of the pieces of all streams together, mixed over draws of a multiplier of the expected teardowns.
+
+    multipliers: (D,). The log transform is computed at a few multipliers and read between them in straight lines (three
+    and a parabola where no chance exceeds 0.1: there it is a parabola).
+    """
+    used = [s for s in streams if s.takes and s.teardown.max(initial=0.0) > 1e-12]
+    mean = expected_pieces(used)
+    if not used or mean <= 0.0:
+        return np.ones(1)
+    cells = [gathered(s) for s in used]
+    biggest = max(float(max(t.n * t.quantity for t in s.takes)) * len(s.takes) for s in used)
+    top = float(multipliers.max())
+    spread = float(multipliers.var()) * mean**2 + mean * biggest
+    size = 1 << int(reach(mean * max(1.0, min(top, 3.0)), spread)).bit_length()
+    turn = roots(size)
+    ready = [(s, n, pieces_transform(s.takes, turn)) for s, n in cells]
+    low, high = float(multipliers.min()), top
+    if high - low < 1e-9:
+        return from_transform(np.exp(_log_transform(ready, low)), size)
+    small = all((not s.once) or s.teardown.max() <= 0.1 for s, _ in cells)
+    nodes = np.linspace(low, high, 3) if small else np.quantile(multipliers, np.linspace(0.0, 1.0, _NODES))
+    nodes = np.unique(nodes)
+    logs = np.stack([_log_transform(ready, float(c)) for c in nodes])
+    weights = _parabola(nodes, multipliers) if small and nodes.size == 3 else _straight(nodes, multipliers)
+    cf = np.exp(weights @ logs).mean(axis=0)
+    return from_transform(cf, size)
+
+
+def _straight(nodes: Array, at: Array) -> Array:
+    """Weights (D, nodes) of reading between nodes in straight lines."""
+    left = np.clip(np.searchsorted(nodes, at, side="right") - 1, 0, nodes.size - 2)
+    part = (at - nodes[left]) / (nodes[left + 1] - nodes[left])
+    weights = np.zeros((at.size, nodes.size))
+    weights[np.arange(at.size), left] = 1.0 - part
+    weights[np.arange(at.size), left + 1] += part
+    return weights
+
+
+def _parabola(nodes: Array, at: Array) -> Array:
+    a, b, c = nodes
+    return np.stack(
+        [
+            (at - b) * (at - c) / ((a - b) * (a - c)),
+            (at - a) * (at - c) / ((b - a) * (b - c)),
+            (at - a) * (at - b) / ((c - a) * (c - b)),
+        ],
+        axis=1,
+    )

@@ -1,0 +1,108 @@
+"""What was seen against what was expected, lately: a ratio that follows the history where the history drifts.
+
+State-space gamma-Poisson model (Smith & Miller 1986, JRSS B 48:79; Harvey & Fernandes 1989, JBES 7:407): counts are
+Poisson
+with mean ratio x expected; the ratio's gamma belief is discounted from month to month towards its prior, Gamma(k, k).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import gammaln
+
+from rebuildstats.demand.hazards import Hazard
+from rebuildstats.demand.sums import Array
+from rebuildstats.demand.usage import days_of
+
+KEPT = (1.0, 0.98, 0.95, 0.9)  # share of the belief kept from month to month
+PRIOR = (3.0, 10.0, 30.0, 100.0, 400.0)  # counts that the belief in 1 weighs
+
+
+@dataclass(frozen=True, slots=True)
+class Ratios:
+    """Observed over expected per series (n,) as a gamma belief at the end of the past: shape over rate is the mean.
+
+    kept, prior: as chosen over all series together by the chance they gave to each month from the months before it.
+    """
+
+    shape: Array
+    rate: Array
+    kept: float
+    prior: float
+
+    @property
+    def mean(self) -> Array:
+        return self.shape / self.rate
+
+    def draws(self, count: int, rng: np.random.Generator, ahead: int = 0) -> Array:
+        """(count, n) draws of the ratios `ahead` months from now: the mean stays, the belief weighs less."""
+        left = self.kept**ahead
+        shape = left * self.shape + (1.0 - left) * self.prior
+        return rng.gamma(shape[None, :], self.mean[None, :] / shape[None, :], (count, shape.size))
+
+
+def _filter(observed: Array, expected: Array, kept: float, prior: float) -> tuple[Array, Array, float]:
+    shape = np.full(observed.shape[0], prior)
+    rate = shape.copy()
+    score = 0.0
+    for month in range(observed.shape[1]):
+        shape, rate = kept * shape + (1 - kept) * prior, kept * rate + (1 - kept) * prior
+        o, e = observed[:, month], expected[:, month]
+        used = e > 1e-9
+        log_p = (
+            gammaln(shape + o) - gammaln(shape) - gammaln(o + 1.0)
+            + shape * np.log(rate / (rate + e)) + o * np.log(np.where(used, e, 1.0) / (rate + e))
+        )  # fmt: skip
+        score += float(log_p[used].sum())
+        shape, rate = shape + np.where(used, o, 0.0), rate + np.where(used, e, 0.0)
+    return shape, rate, score
+
+
+def follow(observed: Array, expected: Array) -> Ratios:
+    """Ratios of several series at once: observed, expected (n, months), oldest first, in independent counts.
+
+    The discount and the weight of the prior are those that foretold the past best over all series; a step away from
+    'nothing drifts' must earn one unit of log chance.
+    """
+    if not observed.size:
+        return Ratios(np.full(observed.shape[0], PRIOR[-1]), np.full(observed.shape[0], PRIOR[-1]), 1.0, PRIOR[-1])
+    best: tuple[float, float, float] = (-np.inf, 1.0, PRIOR[-1])
+    for i, kept in enumerate(KEPT):
+        for j, prior in enumerate(reversed(PRIOR)):
+            _, _, score = _filter(observed, expected, kept, prior)
+            score -= 1.0 * i + 0.5 * j
+            if score > best[0]:
+                best = (score, kept, prior)
+    shape, rate, _ = _filter(observed, expected, best[1], best[2])
+    return Ratios(shape, rate, best[1], best[2])
+
+
+def expected_by_month(unit_lives: pd.DataFrame, hazard: Hazard, months: pd.PeriodIndex, as_of: pd.Timestamp) -> Array:
+    """Rebuilds that a hazard expects in each past month from the lives that ran then: (months,).
+
+    A life's distance is spread evenly over its days, from its opening to its closing (the as-of day where it runs).
+    """
+    rows = unit_lives.dropna(subset=["opened_on"])
+    if not len(rows):
+        return np.zeros(len(months))
+    today = float(days_of(pd.DatetimeIndex([as_of]))[0])
+    start = days_of(rows["opened_on"])
+    end = np.nan_to_num(days_of(rows["closed_on"]), nan=today)
+    length = np.maximum(end - start, 1.0)
+    edges = np.append(days_of(months.start_time), days_of(months[-1:].end_time)[0])
+    part = np.clip((edges[None, :] - start[:, None]) / length[:, None], 0.0, 1.0)
+    entry, last = rows["entry_age"].to_numpy(float)[:, None], rows["lower_age"].to_numpy(float)[:, None]
+    gathered = hazard.cumulative(entry + (last - entry) * part)
+    return np.asarray(np.diff(gathered, axis=1).sum(axis=0))
+
+
+def count_by_month(dates: pd.Series, months: pd.PeriodIndex, weight: Array | None = None) -> Array:
+    """Events (or their weights) in each month: (months,)."""
+    period = pd.to_datetime(dates).dt.to_period("M")
+    at = months.get_indexer(pd.PeriodIndex(period))
+    inside = at >= 0
+    w = np.ones(len(at)) if weight is None else weight
+    return np.bincount(at[inside], w[inside], len(months)).astype(float)

@@ -1,0 +1,145 @@
+"""The installed base today: every unit in service with its age, its vehicle's mileage per day, its positions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from rebuildstats.demand.sums import Array
+from rebuildstats.demand.usage import Usage, days_of
+
+if TYPE_CHECKING:
+    from rebuildstats.history.known import History
+    from rebuildstats.life_records.records import Records
+
+NEVER = 1e6  # days: no retirement known
+
+
+@dataclass(frozen=True, slots=True)
+class Positions:
+    """One component's positions over a fleet's units: arrays (units, positions). age, good: NaN where unknown; failed:
+    found bad and left in."""
+
+    component: str
+    age: Array
+    good: Array
+    failed: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Fleet:
+    """One family's units in service. Arrays (units,): age today (distance since rebuild; NaN unknown), per_day, days
+    until retirement; site and shelf names; positions by component."""
+
+    family: str
+    units: list[str]
+    vehicles: list[str]
+    sites: list[str]
+    shelves: list[str]
+    age: Array
+    per_day: Array
+    days_left: Array
+    positions: Mapping[str, Positions]
+
+
+def first_seen(history: History) -> dict[str, pd.Timestamp]:
+    """The day from which each unit ran under the shop's eyes: first seen, else first fitted, else first opened."""
+    when = pd.concat(
+        [
+            history.units[["unit", "first_seen_on"]].rename(columns={"first_seen_on": "on"}).assign(rank=0),
+            history.fitments[["unit", "fitted_on"]].rename(columns={"fitted_on": "on"}).assign(rank=1),
+            history.teardowns[["unit", "opened_on"]].rename(columns={"opened_on": "on"}).assign(rank=2),
+        ]
+    ).dropna()
+    first = when.sort_values(["rank", "on"]).drop_duplicates("unit")
+    return {str(u): pd.Timestamp(d) for u, d in zip(first["unit"], first["on"], strict=True)}
+
+
+def mileage_line(history: History, records: Records) -> tuple[pd.DataFrame, float]:
+    """The line that distance per day is read from, and the fleet's rate where there is no line.
+
+    Vehicles' odometers where there are any; the rate of last resort is the distance that units ran between two
+    teardowns (or first sight) of known mileage over the days between.
+    """
+    seen = history.units[["unit", "first_seen_on", "first_seen_mileage"]].rename(
+        columns={"first_seen_on": "on", "first_seen_mileage": "mileage"}
+    )
+    jobs = records.teardowns[["unit", "opened_on", "mileage"]].rename(columns={"opened_on": "on"})
+    both = pd.concat([seen, jobs], ignore_index=True).dropna().sort_values(["unit", "on"])
+    gone = both.groupby("unit")["mileage"].diff()
+    days = both.groupby("unit")["on"].diff().dt.days
+    good = (days > 0) & (gone >= 0)
+    total_days = float(days[good].sum())
+    rate = float(gone[good].sum()) / total_days if total_days > 0 else np.nan
+    return records.usage[["vehicle", "read_on", "distance"]], rate
+
+
+def fleets_today(history: History, records: Records, usage: Usage, shelf_of: Mapping[str, str]) -> dict[str, Fleet]:
+    """The units in service by family, ages carried from the last reading to the as-of day at the vehicle's own rate.
+
+    Without any fitment every unit counts as in service (the smallest history has no fitments); otherwise a unit on the
+    shelf neither wears nor comes in.
+    """
+    as_of = pd.Timestamp(history.as_of)
+    units = records.units
+    if len(history.fitments):
+        units = units[units["in_service"]]
+    first = history.units.set_index("unit")["first_seen_on"]
+    out: dict[str, Fleet] = {}
+    for family, own in units.groupby("family", sort=True):
+        rows = own.reset_index(drop=True)
+        vehicles = [str(v) if isinstance(v, str) else "" for v in rows["vehicle"]]
+        per_day = np.array([usage.per_day.get(v, usage.fleet_per_day) for v in vehicles], dtype=float)
+        read = pd.Series([usage.last_read.get(v, pd.NaT) for v in vehicles], dtype="datetime64[us]")
+        known_to = pd.concat(
+            [
+                read,
+                rows["last_opened_on"],
+                rows["fitted_on"],
+                pd.Series(first.reindex(rows["unit"]).to_numpy(), dtype="datetime64[us]").where(read.isna()),
+            ],
+            axis=1,
+        ).max(axis=1)
+        lag = np.clip(np.nan_to_num((as_of - known_to).dt.days.to_numpy(dtype=float)), 0.0, None)
+        # a vehicle that isn't read any more is not assumed to run for ever
+        run = np.where(np.isfinite(per_day), per_day, 0.0) * np.minimum(lag, 180.0)
+        left = np.nan_to_num(
+            days_of(rows["out_of_service_on"]) - float(days_of(pd.DatetimeIndex([as_of]))[0]), nan=NEVER
+        )
+        names = [str(u) for u in rows["unit"]]
+        sites = [str(s) if isinstance(s, str) else "" for s in rows["site"]]
+        default = shelf_of.get("", "")
+        out[str(family)] = Fleet(
+            str(family),
+            names,
+            vehicles,
+            sites,
+            [shelf_of.get(s, default) for s in sites],
+            rows["age"].to_numpy(dtype=float) + run,
+            per_day,
+            left,
+            _positions(records.positions[records.positions["family"] == family], names, run),
+        )
+    return out
+
+
+def _positions(frame: pd.DataFrame, units: list[str], run: Array) -> dict[str, Positions]:
+    place = pd.Series(np.arange(len(units)), index=units)
+    out = {}
+    for component, rows in frame.groupby("component", sort=True):
+        n = int(rows["position"].max())
+        row = place.reindex(rows["unit"]).to_numpy()
+        kept = np.isfinite(row)
+        at = (row[kept].astype(int), rows["position"].to_numpy(dtype=int)[kept] - 1)
+        age, good = np.full((len(units), n), np.nan), np.full((len(units), n), np.nan)
+        failed = np.zeros((len(units), n), dtype=bool)
+        age[at] = rows["age"].to_numpy(dtype=float)[kept]
+        good[at] = rows["good_age"].to_numpy(dtype=float)[kept]
+        failed[at] = rows["failed"].to_numpy(dtype=bool)[kept]
+        out[str(component)] = Positions(str(component), age + run[:, None], good, failed)
+    return out

@@ -1,0 +1,233 @@
+"""Parts demand ahead as a distribution: the installed base through teardowns, counter sales and loose parts by
+series."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from rebuildstats.demand.compound import mixed_pmf
+from rebuildstats.demand.fleet import first_seen, fleets_today, mileage_line
+from rebuildstats.demand.installed import (
+    Base,
+    build_bases,
+    component_hazards,
+    oldest,
+    part_streams,
+    teardown_drift,
+)
+from rebuildstats.demand.parts import final_parts, shelf_of_sites, uses_today
+from rebuildstats.demand.past import PartRatios, Past, expected_at_teardowns, part_ratios, past_demand
+from rebuildstats.demand.replacements import replacement_models
+from rebuildstats.demand.series import METHODS, demand_class, forecast_series
+from rebuildstats.demand.sums import Array, add, cut, mean_of, quantiles_of, sd_of
+from rebuildstats.demand.teardowns import Calendar, calendar, teardown_models
+from rebuildstats.demand.usage import Usage, usage_rates
+from rebuildstats.errors import NothingToComputeError, UsageError
+
+if TYPE_CHECKING:
+    from rebuildstats.history.known import History
+    from rebuildstats.life_records.records import Records
+
+TOTAL = "total"
+OWN = "installed base"
+COLUMNS = ["part", "month", "method", "mean", "sd", "q05", "q25", "q50", "q75", "q90", "q95", "q99"]
+_SPARE_MONTHS = 6  # the calendar reaches this far beyond the months asked for, so that lead times fit in
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Every part's demand by month and in total.
+
+    parts: part names, those replaced by another left out. months: the calendar months asked for. bases: the installed
+    base by family. method_of: part -> method in force. The rest is what pmf, window, trace and futures read.
+    """
+
+    parts: list[str]
+    months: pd.PeriodIndex
+    draws: int
+    seed: int
+    bases: dict[str, Base]
+    uses: pd.DataFrame
+    when: Calendar
+    usage: Usage
+    past: Past
+    ratios: PartRatios
+    ratio_draws: Array
+    method_of: dict[str, str]
+    class_of: dict[str, str]
+    shelf_of: dict[str, str]
+    _kept: dict[tuple[str, str, bytes, str | None], Array] = field(default_factory=dict, repr=False)
+
+    def pmf(self, part: str, month: str | pd.Period, method: str | None = None) -> Array:
+        """Distribution of a part's pieces in one month (a Period or '2026-04'; 'total' for the whole horizon).
+
+        method: one of the series methods or 'installed base'; the one in force by default. Raises UsageError for a part
+        or month that is not forecast.
+        """
+        return self._window_pmf(part, self._share(month), None, method)
+
+    def frame(self, total: bool = False, all_methods: bool = False) -> pd.DataFrame:
+        """Contract columns: part, month (first day; `total`), method, mean, sd, quantiles; zeros included."""
+        rows = []
+        asked: list[pd.Period | str] = [*self.months, *([TOTAL] if total else [])]
+        for part in self.parts:
+            methods: list[str | None] = [None]
+            if all_methods:
+                methods += [m for m in (OWN, *METHODS) if m != self.method_of[part]]
+            for method in methods:
+                if method == OWN and not len(self._uses_of(part)):
+                    continue
+                for month in asked:
+                    pmf = self.pmf(part, month, method)
+                    name = month if isinstance(month, str) else str(month.start_time.date())
+                    rows.append(
+                        (part, name, method or self.method_of[part], mean_of(pmf), sd_of(pmf), *quantiles_of(pmf))
+                    )
+        return pd.DataFrame(rows, columns=COLUMNS)
+
+    def window(self, days_from: float, days_to: float) -> dict[tuple[str, str], Array]:
+        """Distribution of the pieces wanted of each part at each shelf between two days after the as-of day.
+
+        Raises UsageError when the window reaches beyond the calendar.
+        """
+        if not 0 <= days_from < days_to or days_to > self.when.edges[-1]:
+            raise UsageError(f"A window must lie within {self.when.edges[-1]:.0f} days after the as-of day.")
+        share = self.when.share(days_from, days_to)
+        return {(p, s): self._window_pmf(p, share, s, None) for p in self.parts for s in self.shelves}
+
+    @property
+    def shelves(self) -> list[str]:
+        """Every shelf that serves anything."""
+        return sorted(set(self.shelf_of.values()))
+
+    def _share(self, month: str | pd.Period) -> Array:
+        periods = self.when.months
+        inside = np.isin(periods, self.months)
+        inside[0] = False
+        if isinstance(month, str) and month == TOTAL:
+            return inside.astype(float)
+        at = periods.get_loc(pd.Period(month, "M")) if pd.Period(month, "M") in periods else 0
+        if not inside[at]:
+            raise UsageError(f"{month} is not among the months forecast ({self.months[0]} to {self.months[-1]}).")
+        share = np.zeros(len(periods))
+        share[at] = 1.0
+        return share
+
+    def _uses_of(self, part: str) -> pd.DataFrame:
+        return self.uses[self.uses["part"] == part]
+
+    def _window_pmf(self, part: str, share: Array, shelf: str | None, method: str | None) -> Array:
+        if part not in self.method_of:
+            raise UsageError(
+                f"There is no forecast for part {part!r}; a replaced part's demand stands under its successor."
+            )
+        method = method or self.method_of[part]
+        key = (part, method, share.tobytes(), shelf)
+        if key not in self._kept:
+            span = float(share @ np.diff(self.when.edges)) / 30.4375
+            if np.all((share == 0) | (share == 1)):
+                span = float(share.sum())
+            if method in METHODS:
+                pmf = forecast_series(self._series(part, shelf), method).pmf(span)
+            else:
+                streams, moved = part_streams(self.bases, self._uses_of(part), share, shelf)
+                pmf = mixed_pmf(streams, moved * self.ratio_draws[:, self.ratios.parts.index(part)])
+                loose = self._counter(part, shelf)
+                if loose.any():
+                    pmf = add(pmf, forecast_series(loose, "moving average").pmf(span))
+            self._kept[key] = cut(pmf)
+        return self._kept[key]
+
+    def _series(self, part: str, shelf: str | None) -> Array:
+        return self._at_shelf(self.past.series, part, shelf)
+
+    def _counter(self, part: str, shelf: str | None) -> Array:
+        return self._at_shelf(self.past.counter, part, shelf)
+
+    def _at_shelf(self, series: pd.DataFrame, part: str, shelf: str | None) -> Array:
+        values = series.loc[part].to_numpy(dtype=float)
+        if shelf is None or len(self.shelves) == 1:
+            return values
+        own = self.past.pieces[self.past.pieces["part"] == part]
+        default = self.shelf_of.get("", "")
+        at = own["site"].map(lambda s: self.shelf_of.get(s, default) if isinstance(s, str) else default)
+        taken = float(own.loc[at == shelf, "quantity"].sum())
+        whole = float(own["quantity"].sum())
+        return values * (max(0.0, taken) / whole if whole > 0 else 1.0 / len(self.shelves))
+
+
+def forecast_parts(
+    records: Records,
+    history: History,
+    life_fits: Any,
+    unit_fits: Any,
+    *,
+    months: int = 12,
+    draws: int = 200,
+    seed: int = 0,
+) -> Forecast:
+    """Demand for every part over the coming calendar months (installed-base forecasting: Van der Auweraer & Boute 2019,
+    IJPE 213:138; Zhu, van Jaarsveld & Dekker 2020, RESS 193:106600; parameter uncertainty: Hong, Meeker & McCalley
+    2009).
+
+    records, history: as known on history.as_of. life_fits, unit_fits: `fits.life` results. months: calendar months, the
+    first beginning after the as-of day. draws: parameter draws. Raises UsageError for fewer than one month,
+    NothingToComputeError where there is neither a part nor a use of one.
+    """
+    if months < 1:
+        raise UsageError("Ask for at least one month.")
+    if not len(history.parts):
+        raise NothingToComputeError("There are no parts yet: load `parts` and `part_uses` to forecast in pieces.")
+    as_of = pd.Timestamp(history.as_of)
+    line, fallback = mileage_line(history, records)
+    usage = usage_rates(line, as_of, fallback)
+    when = calendar(as_of, months + _SPARE_MONTHS, usage.season)
+    shelf_of = shelf_of_sites(history)
+    uses = uses_today(history, records.outcomes)
+    final = final_parts(history.parts)
+    parts = sorted({p for p in final if final[p] == p})
+    past = past_demand(history, records, uses, parts)
+    fleets = fleets_today(history, records, usage, shelf_of)
+    tops = oldest(list(fleets.values()), float(when.edges[-1]), records.lives)
+    for family in history.components["family"].astype(str).unique():
+        tops.setdefault(family, float(np.nan_to_num(records.lives["lower_age"].max(), nan=1.0)) * 1.2 or 1.0)
+    hazards = component_hazards(history.components, life_fits, records.lives, tops, draws, seed + 1)
+    replacing = replacement_models(records.outcomes, history.components, hazards)
+    models = teardown_models(
+        records.unit_lives,
+        records.teardowns,
+        {f: unit_fits.get(f, None) for f in tops},
+        tops,
+        draws=draws,
+        seed=seed + 2,
+    )
+    drift = teardown_drift(records, models, first_seen(history), as_of)
+    bases = build_bases(
+        {f: fleet for f, fleet in fleets.items() if f in replacing},
+        models, replacing, drift, when, usage, history.planned, draws=draws, seed=seed + 3,
+    )  # fmt: skip
+    expected = expected_at_teardowns(records, replacing, hazards, uses)
+    ratios = part_ratios(past, expected, records, parts, as_of)
+    ratio_draws = ratios.ratios.draws(draws, np.random.default_rng(seed + 4), ahead=6)
+    modelled = set(uses["part"])
+    method_of = {p: OWN if p in modelled else _best_series(past.series.loc[p].to_numpy(float)) for p in parts}
+    return Forecast(
+        parts, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, past, ratios, ratio_draws,
+        method_of, {p: demand_class(past.series.loc[p].to_numpy(float)) for p in parts}, shelf_of,
+    )  # fmt: skip
+
+
+def _best_series(series: Array, methods: Sequence[str] = METHODS) -> str:
+    """The series method with the least absolute error of the mean over the part's own past years, one month ahead."""
+    if series.size < 18 or not series.any():
+        return "tsb" if not series.size or series.any() else "moving average"
+    losses = {}
+    for method in methods:
+        errors = [(forecast_series(series[:end], method).level - series[end]) ** 2 for end in range(12, series.size, 2)]
+        losses[method] = float(np.mean(errors))
+    return min(losses, key=lambda m: losses[m])

@@ -1,0 +1,255 @@
+"""The installed base's own forecast: when x what x which, for every family at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from rebuildstats.demand.compound import Stream, Take
+from rebuildstats.demand.corrections import Ratios, count_by_month, expected_by_month, follow
+from rebuildstats.demand.fleet import Fleet
+from rebuildstats.demand.hazards import Hazard, tabulate
+from rebuildstats.demand.replacements import (
+    Replacement,
+    ReplacementModel,
+    again_chances,
+    own_failure,
+    position_chances,
+)
+from rebuildstats.demand.sums import Array
+from rebuildstats.demand.teardowns import Calendar, Chances, TeardownModel, teardown_chances
+from rebuildstats.demand.usage import Usage
+
+if TYPE_CHECKING:
+    from rebuildstats.life_records.records import Records
+
+KINDS = ("failure", "scheduled", "again", "repair")
+
+
+@dataclass(frozen=True, slots=True)
+class Base:
+    """One family ahead: its fleet, chances of teardowns, mean chance per position of each component by kind of teardown
+    (units, K), and draws (D,) of what moves them: component lives, drift of failures and of schedules."""
+
+    fleet: Fleet
+    chances: Chances
+    model: ReplacementModel
+    replaced: Replacement
+    life_draws: Mapping[str, Array]
+    failure_drift: Array
+    scheduled_drift: Array
+
+    def kind(self, name: str) -> tuple[Array, Mapping[str, Array]]:
+        """Teardowns (units, K) and chances of replacement of one kind."""
+        return getattr(self.chances, name), getattr(self.replaced, name)
+
+    def moved(self, name: str) -> Array:
+        """Draws of what multiplies the expected teardowns of a kind: (D, K)."""
+        c = self.chances
+        if name == "failure":
+            own = c.failure_draws * self.failure_drift[:, None]
+        elif name == "scheduled":
+            own = c.scheduled_draws * self.scheduled_drift[:, None]
+        elif name == "again":
+            own = c.failure_draws * self.failure_drift[:, None]
+        else:
+            own = np.repeat(c.repair_draws[:, None], c.repair.shape[1], axis=1)
+        return np.asarray(own * c.usage_draws)
+
+
+def component_hazards(
+    components: pd.DataFrame, life_fits: Any, lives: pd.DataFrame, tops: Mapping[str, float], draws: int, seed: int
+) -> dict[tuple[str, str], Hazard]:
+    """Every component's life as a hazard up to its family's oldest age."""
+    run = (lives["lower_age"] - lives["entry_age"]).groupby([lives["family"], lives["component"]]).sum()
+    out = {}
+    for i, (family, component) in enumerate(zip(components["family"], components["component"], strict=True)):
+        key = (str(family), str(component))
+        fit = life_fits.get(*key)
+        out[key] = tabulate(fit, tops.get(key[0], 1.0), draws, seed + 17 * i, float(run.get(key, 0.0)))
+    return out
+
+
+def teardown_drift(
+    records: Records,
+    models: Mapping[str, TeardownModel],
+    first_seen: Mapping[str, pd.Timestamp],
+    as_of: pd.Timestamp,
+    months: int = 48,
+) -> tuple[list[str], Ratios]:
+    """Observed over expected rebuilds of the recent past, per family: failures first, then scheduled ones.
+
+    first_seen: unit -> the day from which it ran under the shop's eyes, where a life that was there at first sight
+    begins.
+    """
+    dated = records.unit_lives.assign(
+        opened_on=records.unit_lives["opened_on"].fillna(records.unit_lives["unit"].map(dict(first_seen)))
+    )
+    span = pd.period_range(end=as_of.to_period("M"), periods=months, freq="M")
+    first = records.teardowns["opened_on"].min()
+    if pd.notna(first):
+        span = span[span >= pd.Timestamp(first).to_period("M")]
+    families = sorted(models)
+    observed, expected = [], []
+    for reasons, pick in ((["failure", "comeback"], "failure"), (["scheduled"], "scheduled")):
+        for family in families:
+            lives = dated[dated["family"] == family]
+            observed.append(count_by_month(lives.loc[lives["end"].isin(reasons), "closed_on"], span))
+            expected.append(expected_by_month(lives, getattr(models[family], pick), span, as_of))
+    shape = (2 * len(families), len(span))
+    return families, follow(np.reshape(observed, shape), np.reshape(expected, shape))
+
+
+def build_bases(
+    fleets: Mapping[str, Fleet],
+    models: Mapping[str, TeardownModel],
+    replacing: Mapping[str, ReplacementModel],
+    drift: tuple[list[str], Ratios],
+    when: Calendar,
+    usage: Usage,
+    planned: pd.DataFrame,
+    *,
+    draws: int,
+    seed: int,
+) -> dict[str, Base]:
+    """Every family's Base on one calendar, with draws that families share where they share a cause (mileage)."""
+    rng = np.random.default_rng(seed)
+    normals = rng.standard_normal(draws)
+    families, ratios = drift
+    moved = ratios.draws(draws, rng, ahead=6)
+    out = {}
+    for family, fleet in sorted(fleets.items()):
+        model = replacing[family]
+        chances = teardown_chances(models[family], fleet, when, usage, planned, normals)
+        rate = np.nan_to_num(fleet.per_day)
+        run = rate[:, None] * np.minimum(when.middle[None, :], fleet.days_left[:, None])
+        by_kind = {k: position_chances(model, fleet.positions, run, k) for k in ("failure", "scheduled", "repair")}
+        by_kind["again"] = again_chances(model, fleet.positions, run, by_kind["failure"])
+        mean = {k: {c: q.mean(axis=1) for c, q in own.items()} for k, own in by_kind.items()}
+        i = families.index(family)
+        out[family] = Base(
+            fleet,
+            chances,
+            model,
+            Replacement(mean["failure"], mean["scheduled"], mean["again"], mean["repair"]),
+            _life_draws(model, fleet, chances, run, mean),
+            _normed(moved[:, i], ratios.mean[i], chances.failure_draws),
+            _normed(moved[:, len(families) + i], ratios.mean[len(families) + i], chances.scheduled_draws),
+        )
+    return out
+
+
+def _normed(drift: Array, mean: float, life: Array) -> Array:
+    """Draws of the drift with only that much spread as the draws of the life do not hold already.
+
+    Both are learnt from the same counts of events; counting both in full would count one uncertainty twice.
+    """
+    own, other = float(np.log(np.maximum(drift, 1e-9)).std()), float(np.log(np.maximum(life.mean(axis=1), 1e-9)).std())
+    keep = np.sqrt(max(0.0, own**2 - other**2)) / own if own > 0 else 0.0
+    spread = np.maximum(drift / mean, 1e-9) ** keep
+    return np.asarray(mean * spread / spread.mean())
+
+
+def _life_draws(
+    model: ReplacementModel, fleet: Fleet, chances: Chances, run: Array, mean: Mapping[str, Mapping[str, Array]]
+) -> dict[str, Array]:
+    """How the expected replacements of each component move with its life's draws: (D,), mean 1.
+
+    To first order: a draw's extra cumulative hazard between last known good and the age then, weighed by the chance of
+    the teardown and what is left to fail.
+    """
+    out: dict[str, Array] = {}
+    weight = chances.failure + chances.scheduled
+    for name, component in model.components.items():
+        hazard = component.hazard
+        count = hazard.draws.shape[0]
+        if component.always or name not in mean["failure"]:
+            out[name] = np.ones(count)
+            continue
+        pieces = float(sum((getattr(chances, k) * mean[k][name]).sum() for k in ("failure", "scheduled")) * component.n)
+        if pieces <= 1e-12:
+            out[name] = np.ones(count)
+            continue
+        own = fleet.positions[name]
+        middle = run[:, run.shape[1] // 2]
+        age = own.age + middle[:, None]
+        live = np.where(own.failed | np.isnan(age), 0.0, 1.0)
+        if component.in_service:
+            each = (chances.failure * mean["failure"][name]).sum(axis=1)
+            rate = np.maximum(hazard.density(age), 1e-300) * live
+            w = each[:, None] * rate / np.maximum(rate.sum(axis=1, keepdims=True), 1e-300) * component.n
+            step = np.full_like(age, hazard.grid[-1] / hazard.grid.size)
+            nodes = hazard.nodes(age + step, w / np.maximum(rate * step, 1e-300)) - hazard.nodes(
+                age, w / np.maximum(rate * step, 1e-300)
+            )
+        else:
+            good = np.nan_to_num(np.minimum(own.good, age))
+            p = np.nan_to_num(own_failure(component, age, own.good))
+            w = weight.sum(axis=1)[:, None] * (1.0 - p) * component.found["failure"] * live
+            nodes = hazard.nodes(age, w) - hazard.nodes(good, w)
+        moved = hazard.draws @ nodes
+        out[name] = np.clip(1.0 + (moved - moved.mean()) / pieces, 0.1, 6.0)
+        out[name] = out[name] / out[name].mean()
+    return out
+
+
+def part_streams(
+    bases: Mapping[str, Base], uses: pd.DataFrame, share: Array, shelf: str | None
+) -> tuple[list[Stream], Array]:
+    """What one part's demand in a window is made of, and draws (D,) of the multiplier of its expected pieces.
+
+    uses: the part's rows (family, component, quantity, share). share: (K,) how much of each interval lies in the
+    window.
+    shelf: only units served by it.
+    """
+    streams: list[Stream] = []
+    total: Array | None = None
+    mean = 0.0
+    for family, rows in uses.groupby("family", sort=True):
+        base = bases.get(str(family))
+        if base is None or not base.fleet.units:
+            continue
+        at = np.ones(len(base.fleet.units)) if shelf is None else (np.array(base.fleet.shelves) == shelf).astype(float)
+        for kind in KINDS:
+            teardown, replaced = base.kind(kind)
+            w = teardown * share[None, :] * at[:, None]
+            each = w.sum(axis=1)
+            if each.max(initial=0.0) <= 1e-12:
+                continue
+            moved = base.moved(kind)
+            takes: list[Take] = []
+            for name, quantity, part_share in zip(rows["component"], rows["quantity"], rows["share"], strict=True):
+                component = base.model.components.get(name)
+                if component is None or name not in replaced:
+                    continue
+                q = replaced[name]
+                by_interval = (w * q).sum(axis=0) * component.n * quantity * part_share
+                drawn = moved @ by_interval * base.life_draws[name]
+                total = drawn if total is None else total + drawn
+                mean += float(by_interval.sum())
+                chance = (w * q).sum(axis=1) / np.maximum(each, 1e-300) * part_share
+                takes.append(Take(chance, component.n, component.together, float(quantity)))
+            if takes:
+                streams.append(
+                    Stream(np.minimum(each, 1.0) if kind in KINDS[:2] else each, tuple(takes), kind in KINDS[:2])
+                )
+    if total is None or mean <= 0.0:
+        return [], np.ones(1)
+    return streams, total / mean
+
+
+def oldest(fleets: Sequence[Fleet], horizon_days: float, lives: pd.DataFrame) -> dict[str, float]:
+    """The oldest age each family can reach or has reached, with a fifth to spare for mileage draws."""
+    out = {}
+    for fleet in fleets:
+        ahead = np.nan_to_num(fleet.per_day) * horizon_days * 1.5
+        ages = [np.nan_to_num(fleet.age) + ahead]
+        ages += [(np.nan_to_num(p.age) + ahead[:, None]).ravel() for p in fleet.positions.values()]
+        seen = lives.loc[lives["family"] == fleet.family, ["lower_age", "upper_age"]].max().max()
+        top = max([float(a.max(initial=0.0)) for a in ages] + [float(seen) if pd.notna(seen) else 0.0])
+        out[fleet.family] = 1.2 * top if top > 0 else 1.0
+    return out
