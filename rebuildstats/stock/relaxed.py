@@ -1,0 +1,130 @@
+"""The exact answer to the relaxed question: filled jobs less a price times money, at any price.
+
+Choosing levels to maximise (filled jobs - price x money) is a selection problem: a job is a project that pays when
+all the levels it needs are bought. Its exact solution is a minimum cut (Rhys 1970, Management Science 17:200; Picard
+1976, Management Science 22:1268), whatever sets of parts the jobs need together, so no pair or kit is a trap to it.
+Over all prices the solutions are the corners of the convex hull of (money, filled jobs), and each price gives a lower
+bound on the money of any target: money >= (wanted - best value) / price.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import breadth_first_order, maximum_flow
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_ROOM = 1.0e9  # whole-number capacities: their sum must stay below 2^31
+_NO_LIMIT = 2**30
+_HALVINGS = 18
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """Bins (levels of items) and the jobs that need them.
+
+    bin_item, bin_step (bins,): item, and money from the level below to this one; an item's bins stand together, in
+    order. line_job, line_bin (lines,): each job's needs. weight (jobs,).
+    """
+
+    bin_item: Ints
+    bin_step: Floats
+    line_job: Ints
+    line_bin: Ints
+    weight: Floats
+    items: int
+
+    def solve(self, price: float) -> tuple[Ints, float]:
+        """Best number of bins per item at this price, and an upper bound on the best value (in weight of jobs)."""
+        jobs, bins = len(self.weight), len(self.bin_item)
+        scale = _ROOM / max(float(self.weight.sum()), 1e-300)
+        gain = np.ceil(self.weight * scale)  # rounded so that the value can only be overstated
+        cost = np.minimum(np.floor(price * self.bin_step * scale), _NO_LIMIT)
+        job_node, bin_node = 2 + np.arange(jobs), 2 + jobs + np.arange(bins)
+        follows = np.flatnonzero(np.r_[False, self.bin_item[1:] == self.bin_item[:-1]])
+        tail = np.concatenate([np.zeros(jobs, int), job_node[self.line_job], bin_node[follows], bin_node])
+        head = np.concatenate([job_node, bin_node[self.line_bin], bin_node[follows - 1], np.ones(bins, int)])
+        free = np.full(len(self.line_job) + len(follows), _NO_LIMIT)
+        room = np.concatenate([gain, free, cost]).astype(np.int32)
+        nodes = 2 + jobs + bins
+        graph = csr_array((room, (tail.astype(np.int32), head.astype(np.int32))), shape=(nodes, nodes))
+        graph.indices, graph.indptr = graph.indices.astype(np.int32), graph.indptr.astype(np.int32)
+        flow = maximum_flow(graph, 0, 1)
+        rest = graph - flow.flow
+        rest.data[rest.data < 0] = 0
+        rest.eliminate_zeros()
+        reached = np.zeros(nodes, bool)
+        reached[breadth_first_order(rest, 0, return_predecessors=False)] = True
+        at = np.bincount(self.bin_item, weights=reached[bin_node], minlength=self.items).astype(np.int64)
+        return at, float(gain.sum() - flow.flow_value) / scale
+
+
+@dataclass(frozen=True, slots=True)
+class Hull:
+    """The two corners of the hull about a target and the bound. below, above: bins per item; bound: least money that
+    any levels reaching the target can cost (or, for a budget, most filled weight that it can buy)."""
+
+    below: Ints
+    above: Ints
+    bound: float
+
+
+def around_target(net: Network, wanted: float) -> Hull:
+    """Corners about `wanted` (weight of filled jobs), by halving the price on a log scale."""
+    low, high = _prices(net)
+    below = np.zeros(net.items, np.int64)
+    above = np.bincount(net.bin_item, minlength=net.items).astype(np.int64)
+    bound = 0.0
+    for _ in range(_HALVINGS):
+        price = float(np.sqrt(low * high))
+        at, value = net.solve(price)
+        bound = max(bound, (wanted - value) / price)
+        if _filled(net, at) >= wanted - 1e-9:
+            above, low = at, price
+        else:
+            below, high = at, price
+    return Hull(below, above, bound)
+
+
+def around_budget(net: Network, budget: float) -> Hull:
+    """Corners about `budget`, and the most that it can fill."""
+    low, high = _prices(net)
+    below = np.zeros(net.items, np.int64)
+    above = np.bincount(net.bin_item, minlength=net.items).astype(np.int64)
+    bound = float(net.weight.sum())
+    for _ in range(_HALVINGS):
+        price = float(np.sqrt(low * high))
+        at, value = net.solve(price)
+        bound = min(bound, value + price * budget)
+        if _money(net, at) <= budget:
+            below, high = at, price
+        else:
+            above, low = at, price
+    return Hull(below, above, bound)
+
+
+def _prices(net: Network) -> tuple[float, float]:
+    """A price at which everything is bought, and one at which nothing is."""
+    total = max(float(net.bin_step.sum()), 1e-300)
+    step = net.bin_step[net.bin_step > 0]
+    least = float(step.min()) if len(step) else 1.0
+    return float(net.weight.min(initial=1.0)) / total / 10, 2 * float(net.weight.sum()) / least
+
+
+def _met(net: Network, at: Ints) -> NDArray[np.bool_]:
+    start = np.searchsorted(net.bin_item, np.arange(net.items))
+    return np.asarray(np.arange(len(net.bin_item)) - start[net.bin_item] < at[net.bin_item])
+
+
+def _filled(net: Network, at: Ints) -> float:
+    short = np.bincount(net.line_job, weights=~_met(net, at)[net.line_bin], minlength=len(net.weight))
+    return float(net.weight @ (short == 0))
+
+
+def _money(net: Network, at: Ints) -> float:
+    return float(net.bin_step @ _met(net, at))
