@@ -183,7 +183,8 @@ class _Load:
         """Check what is staged and merge it into the store."""
         for table in TABLES:
             self._type(table)
-            self._check_cells(table)
+            if self.counts[table.name]["read"]:
+                self._check_cells(table)
         try:
             with store.attached(self.con, store_path):
                 load = self._merge(kind, what)
@@ -255,26 +256,27 @@ class _Load:
 
     def _merge(self, kind: str, what: str) -> int:
         self.run("load/await_stored")
-        for table in TABLES:
-            self._add_waiting(table)
+        waiting = {name for (name,) in self.run("load/waiting_tables")}
+        busy = [t for t in TABLES if self.counts[t.name]["read"] or t.name in waiting]
+        for table in busy:
+            if table.name in waiting:
+                self._add_waiting(table)
             self._remove_bad(table)
             self._check_repeats(table)
             self._check_references(table)
             self._check_series(table)
             self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
         load = int(self.run("load/next_load")[0][0])
-        for table in TABLES:
+        for table in busy:
             self._put(table, load)
             self._report(table)
-        self._keep_rejects(load)
+        self._keep_rejects(load, busy)
         self._note(load, kind, what)
         return load
 
     def _add_waiting(self, table: Table) -> None:
         """Rows held since earlier loads are tried again."""
         waiting = self.run("load/how_many_wait", {"table": table.name})[0][0]
-        if not waiting:
-            return
         # They were checked cell by cell when they were held, but the contract's words or today's date may have
         # changed since.
         self.run(
@@ -310,6 +312,7 @@ class _Load:
         self.counts[table.name]["same"] += len(same)
 
     def _check_references(self, table: Table) -> None:
+        self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
         while True:
             if not self.run("load/how_many", relation=tables.typed(table))[0][0]:
                 return
@@ -403,9 +406,9 @@ class _Load:
         if table.name not in self.read_tables:
             self.read_tables.append(table.name)
 
-    def _keep_rejects(self, load: int) -> None:
+    def _keep_rejects(self, load: int, busy: list[Table]) -> None:
         if self.run("load/open_rejects")[0][0]:
-            for table in TABLES:
+            for table in busy:
                 self.run(
                     "load/settle_gone_in",
                     {"load": load, "table": table.name},
