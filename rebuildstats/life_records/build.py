@@ -60,7 +60,7 @@ def make_relations(con: duckdb.DuckDBPyConnection, as_of: date) -> None:
 
 def frame(con: duckdb.DuckDBPyConnection, relation: str) -> pd.DataFrame:
     """One of those relations as a frame with the dtypes that `Records` documents."""
-    found: pd.DataFrame = con.table(relation).df()
+    found: pd.DataFrame = con.table(relation).df().drop(columns="job_id", errors="ignore")
     return found.astype({column: _dtype(column, found[column]) for column in found.columns})
 
 

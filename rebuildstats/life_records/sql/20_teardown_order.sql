@@ -1,4 +1,5 @@
--- a row is a teardown in its unit's order, its reason filled in, with the vehicle the unit came out of
+-- a row is a teardown, its reason filled in, with the vehicle the unit came out of. Numbers stand for names from here
+-- on: job_id in the order of units and days, unit_id, place_id (31)
 create or replace temp table teardown_order as
 with causes as (
     select distinct job from known_findings where role = 'cause'
@@ -9,6 +10,8 @@ fitted as (
     asof inner join known_fitments as f on t.unit = f.unit and t.opened_on > f.fitted_on
 )
 select
+    row_number() over (order by t.unit, t.opened_on, t.job)::integer as job_id,
+    row_number() over (partition by t.unit order by t.opened_on, t.job)::integer as teardown_number,
     t.job,
     t.unit,
     u.family,
@@ -27,8 +30,7 @@ select
     t.waiting_until,
     t.waiting_for,
     t.labour_hours,
-    t.outside_cost,
-    row_number() over (partition by t.unit order by t.opened_on, t.job) as teardown_number
+    t.outside_cost
 from known_teardowns as t
 inner join known_units as u using (unit)
 left join causes using (job)

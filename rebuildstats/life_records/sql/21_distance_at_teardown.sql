@@ -3,7 +3,7 @@
 create or replace temp table distance_at_teardown as
 with own as (
     select
-        t.job,
+        t.job_id,
         f.vehicle,
         t.odometer + coalesce(m.added, 0) as distance
     from teardown_order as t
@@ -13,7 +13,7 @@ with own as (
 ),
 ends as (
     select
-        t.job,
+        t.job_id,
         f.unit,
         f.vehicle,
         f.fitted_on,
@@ -25,11 +25,11 @@ ends as (
         end as distance
     from teardown_order as t
     inner join fitment_spans as f on t.unit = f.unit and f.fitted_on < t.opened_on
-    left join own on t.job = own.job and f.vehicle = own.vehicle
+    left join own on t.job_id = own.job_id and f.vehicle = own.vehicle
     left join distance_on_day as on_day on f.vehicle = on_day.vehicle and t.opened_on = on_day.day
 )
 select
-    job,
+    job_id,
     unit,
     vehicle,
     fitted_on,

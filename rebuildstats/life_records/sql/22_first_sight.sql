@@ -4,9 +4,9 @@ with fitted_units as (
     select distinct unit from known_fitments
 ),
 run as (
-    select job, sum(distance) as distance, bool_and(distance is not null) as is_known
+    select job_id, sum(distance) as distance, bool_and(distance is not null) as is_known
     from distance_at_teardown
-    group by job
+    group by job_id
 ),
 given as (
     select
@@ -17,11 +17,12 @@ given as (
         ) as mileage,
         true as has_given
     from teardown_order as t
-    left join run using (job)
+    left join run using (job_id)
     where t.unit_mileage is not null
     group by t.unit
 )
 select
+    row_number() over (order by u.unit)::integer as unit_id,
     u.unit,
     u.family,
     coalesce(u.origin, 'used') as origin,

@@ -1,10 +1,14 @@
 -- a row is a unit today: its mileage, and the vehicle it sits in (NULL on the shelf)
 create or replace temp table unit_today as
 with last_known as (
-    select m.unit, arg_max(m.job, m.teardown_number) as job, arg_max(m.mileage, m.teardown_number) as mileage
+    select
+        t.unit,
+        max(m.job_id) as job_id,
+        arg_max(m.mileage, m.job_id) as mileage
     from unit_mileage as m
+    inner join teardown_order as t using (job_id)
     where m.mileage is not null
-    group by m.unit
+    group by t.unit
 ),
 run_since as (
     select
@@ -16,9 +20,9 @@ run_since as (
         ) as distance
     from fitment_spans as f
     left join last_known as k on f.unit = k.unit
-    left join teardown_order as t on k.job = t.job
+    left join teardown_order as t on k.job_id = t.job_id
     left join distance_at_teardown as d
-        on k.job = d.job and f.unit = d.unit and f.vehicle = d.vehicle and f.fitted_on = d.fitted_on
+        on k.job_id = d.job_id and f.unit = d.unit and f.vehicle = d.vehicle and f.fitted_on = d.fitted_on
     left join distance_on_day as today on f.vehicle = today.vehicle and today.day = $as_of
     where f.removed_on is null or t.opened_on is null or f.removed_on > t.opened_on
 ),
@@ -40,6 +44,7 @@ fitted as (
     group by unit
 )
 select
+    s.unit_id,
     s.unit,
     s.family,
     -- counted from first sight only where something was counted

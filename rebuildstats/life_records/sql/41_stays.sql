@@ -3,36 +3,32 @@
 create or replace temp table stays as
 with first_stays as (
     select
-        s.unit,
-        s.family,
-        c.component,
-        unnest(range(1, c.positions + 1)) as position,
+        s.unit_id,
+        p.place_id,
         0 as stay,
         case
             when s.is_original then 0
-            when c.renewal = 'always' then s.mileage
+            when p.renewal = 'always' then s.mileage
         end as start_mileage,
         -- a failed one that shows in service would not have come; one that doesn't may already have been bad
-        case when s.is_original and s.origin = 'used' and c.shows = 'in_service' then s.known_mileage else 0 end as entry_age,
-        s.is_original or c.renewal = 'always' as is_begun,
-        c.shows,
-        null::varchar as opened_by,
+        case when s.is_original and s.origin = 'used' and p.shows_in_service then s.known_mileage else 0 end as entry_age,
+        s.is_original or p.renewal = 'always' as is_begun,
+        p.shows_in_service,
+        null::integer as opened_by,
         null::varchar as part
     from first_sight as s
-    inner join known_components as c using (family)
+    inner join places as p using (family)
 ),
 later_stays as (
     select
-        unit,
-        family,
-        component,
-        position,
+        unit_id,
+        place_id,
         stay + 1 as stay,
         mileage as start_mileage,
         0 as entry_age,
         true as is_begun,
-        shows,
-        job as opened_by,
+        shows_in_service,
+        job_id as opened_by,
         part
     from examinations
     where renewed
@@ -43,18 +39,17 @@ together as (
     select * from later_stays
 )
 select
-    unit,
-    family,
-    component,
-    position,
-    stay,
-    start_mileage,
-    entry_age,
-    is_begun,
-    shows,
-    opened_by,
-    part,
-    sum(is_begun::integer) over (
-        partition by unit, component, position order by stay rows between unbounded preceding and current row
-    ) as number
-from together
+    t.unit_id,
+    t.place_id,
+    t.stay,
+    t.start_mileage,
+    t.entry_age,
+    t.is_begun,
+    t.shows_in_service,
+    t.opened_by,
+    t.part,
+    -- a stay of unknown age at first sight isn't counted
+    t.stay + (s.is_original or p.renewal = 'always')::integer as number
+from together as t
+inner join first_sight as s using (unit_id)
+inner join places as p using (place_id)

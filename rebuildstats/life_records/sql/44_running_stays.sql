@@ -2,32 +2,27 @@
 create or replace temp table running_stays as
 with seen as (
     select
-        unit,
-        component,
-        position,
+        unit_id,
+        place_id,
         stay,
-        max(
-            case when verdict = 'ok' or (shows = 'in_service' and verdict is distinct from 'fail') then age end
-        ) as good_age
+        max(case when verdict = 'ok' or (shows_in_service and verdict is distinct from 'fail') then age end) as good_age
     from ages
-    group by unit, component, position, stay
+    group by unit_id, place_id, stay
 )
 select
-    s.unit,
-    s.component,
-    s.position,
+    s.unit_id,
+    s.place_id,
     s.stay,
     not_below_zero(u.mileage - s.start_mileage) as age,
     greatest(
         s.entry_age,
         coalesce(seen.good_age, s.entry_age),
         case
-            when s.shows = 'in_service' and s.start_mileage is not null
-                then coalesce(u.mileage - s.start_mileage, s.entry_age)
+            when s.shows_in_service then coalesce(u.mileage - s.start_mileage, s.entry_age)
             else s.entry_age
         end
     ) as good_age
 from stays as s
-anti join ends using (unit, component, position, stay)
-left join seen using (unit, component, position, stay)
-inner join unit_today as u on s.unit = u.unit
+anti join ends using (unit_id, place_id, stay)
+left join seen using (unit_id, place_id, stay)
+inner join unit_today as u on s.unit_id = u.unit_id

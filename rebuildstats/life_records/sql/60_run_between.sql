@@ -2,9 +2,18 @@
 -- most of its distance was run
 create or replace temp table run_between as
 with stretches as (
-    select distinct unit, opened_by, closed_by from all_lives
+    select distinct unit_id, opened_by, closed_by from all_lives
     union
-    select distinct unit, opened_by, closed_by from unit_stays
+    select distinct unit_id, opened_by, closed_by from unit_stays
+),
+numbered as (
+    select
+        row_number() over ()::integer as stretch_id,
+        s.*,
+        u.unit,
+        u.vehicle as vehicle_today
+    from stretches as s
+    inner join unit_today as u using (unit_id)
 ),
 until_today as (
     select
@@ -17,75 +26,54 @@ until_today as (
 ),
 shares as (
     select
-        s.unit,
-        s.opened_by,
-        s.closed_by,
-        f.fitted_on,
+        s.stretch_id,
         v.site,
         v.duty,
-        greatest(
-            coalesce(case when s.closed_by is null then f.distance else closing.distance end, 0) - coalesce(opening.distance, 0),
-            0
-        ) as distance
-    from stretches as s
+        coalesce(case when s.closed_by is null then f.distance else closing.distance end, 0)
+        - coalesce(opening.distance, 0) as distance
+    from numbered as s
     inner join until_today as f using (unit)
     inner join known_vehicles as v using (vehicle)
     left join distance_at_teardown as opening
-        on s.opened_by = opening.job and f.vehicle = opening.vehicle and f.fitted_on = opening.fitted_on
+        on s.opened_by = opening.job_id and f.vehicle = opening.vehicle and f.fitted_on = opening.fitted_on
     left join distance_at_teardown as closing
-        on s.closed_by = closing.job and f.vehicle = closing.vehicle and f.fitted_on = closing.fitted_on
+        on s.closed_by = closing.job_id and f.vehicle = closing.vehicle and f.fitted_on = closing.fitted_on
 ),
 sites as (
-    select unit, opened_by, closed_by, site, sum(distance) as distance
+    select stretch_id, site, sum(distance) as distance
     from shares
     where site is not null and distance > 0
-    group by unit, opened_by, closed_by, site
+    group by stretch_id, site
 ),
 duties as (
-    select unit, opened_by, closed_by, duty, sum(distance) as distance
+    select stretch_id, duty, sum(distance) as distance
     from shares
     where duty is not null and distance > 0
-    group by unit, opened_by, closed_by, duty
+    group by stretch_id, duty
 ),
 most_site as (
-    select unit, opened_by, closed_by, arg_min(site, (-distance, site)) as site
+    select stretch_id, arg_min(site, (-distance, site)) as site
     from sites
-    group by unit, opened_by, closed_by
+    group by stretch_id
 ),
 most_duty as (
-    select unit, opened_by, closed_by, arg_min(duty, (-distance, duty)) as duty
+    select stretch_id, arg_min(duty, (-distance, duty)) as duty
     from duties
-    group by unit, opened_by, closed_by
-),
-named as (
-    -- where no distance is known: the vehicle of the teardown that ended the stretch (today's where none did), else of
-    -- the one that began it
-    select
-        s.unit,
-        s.opened_by,
-        s.closed_by,
-        coalesce(closing_vehicle.site, today_vehicle.site, opening_vehicle.site) as site,
-        coalesce(closing_vehicle.duty, today_vehicle.duty, opening_vehicle.duty) as duty
-    from stretches as s
-    left join teardown_order as closing on s.closed_by = closing.job
-    left join teardown_order as opening on s.opened_by = opening.job
-    left join unit_today as today on s.unit = today.unit and s.closed_by is null
-    left join known_vehicles as closing_vehicle on closing.vehicle = closing_vehicle.vehicle
-    left join known_vehicles as opening_vehicle on opening.vehicle = opening_vehicle.vehicle
-    left join known_vehicles as today_vehicle on today.vehicle = today_vehicle.vehicle
+    group by stretch_id
 )
 select
-    n.unit,
-    n.opened_by,
-    n.closed_by,
-    coalesce(most_site.site, n.site) as site,
-    coalesce(most_duty.duty, n.duty) as duty
-from named as n
-left join most_site
-    on n.unit = most_site.unit
-    and n.opened_by is not distinct from most_site.opened_by
-    and n.closed_by is not distinct from most_site.closed_by
-left join most_duty
-    on n.unit = most_duty.unit
-    and n.opened_by is not distinct from most_duty.opened_by
-    and n.closed_by is not distinct from most_duty.closed_by
+    s.unit_id,
+    s.opened_by,
+    s.closed_by,
+    -- where no distance is known: the vehicle of the teardown that ended the stretch (today's where none did), else of
+    -- the one that began it
+    coalesce(most_site.site, closing_vehicle.site, opening_vehicle.site) as site,
+    coalesce(most_duty.duty, closing_vehicle.duty, opening_vehicle.duty) as duty
+from numbered as s
+left join most_site using (stretch_id)
+left join most_duty using (stretch_id)
+left join teardown_order as closing on s.closed_by = closing.job_id
+left join teardown_order as opening on s.opened_by = opening.job_id
+left join known_vehicles as closing_vehicle
+    on case when s.closed_by is null then s.vehicle_today else closing.vehicle end = closing_vehicle.vehicle
+left join known_vehicles as opening_vehicle on opening.vehicle = opening_vehicle.vehicle

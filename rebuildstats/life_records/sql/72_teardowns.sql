@@ -1,14 +1,7 @@
 -- a row is a teardown with its unit's mileage (NULL: can't be had) and its distance since the rebuild before it
 create or replace temp table teardowns_aged as
-with begins as (
-    select
-        unit,
-        teardown_number,
-        rebuild_number,
-        start_mileage
-    from unit_stays
-)
 select
+    t.job_id,
     t.job,
     t.unit,
     t.family,
@@ -30,7 +23,8 @@ select
     t.waiting_until,
     t.waiting_for
 from teardown_order as t
-inner join unit_mileage as m using (job)
-asof left join begins as b on t.unit = b.unit and t.teardown_number > b.teardown_number
+inner join unit_mileage as m using (job_id)
+asof left join (select *, coalesce(opened_by, 0) as begun_by from unit_stays) as b
+    on m.unit_id = b.unit_id and t.job_id > b.begun_by
 left join known_vehicles as v on t.vehicle = v.vehicle
 order by t.opened_on, t.job

@@ -1,11 +1,11 @@
 -- a row is one teardown seen from one component position of its unit, recorded or not
 create or replace temp table outcomes as
 select
-    a.job,
-    a.unit,
-    a.family,
-    a.component,
-    a.position,
+    t.job,
+    t.unit,
+    t.family,
+    p.component,
+    p.position,
     t.opened_on,
     a.age::double as age,
     a.good_age::double as good_age,
@@ -25,5 +25,6 @@ select
     t.bench,
     a.failed_before
 from ages as a
-inner join teardowns_aged as t using (job)
-order by t.opened_on, a.job, a.component, a.position
+inner join teardowns_aged as t using (job_id)
+inner join places as p using (place_id)
+order by t.opened_on, t.job, a.place_id

@@ -2,8 +2,8 @@
 create or replace temp table inspections as
 select
     f.job,
-    a.unit,
-    a.family,
+    t.unit,
+    t.family,
     f.component,
     f.point,
     f.position,
@@ -22,6 +22,7 @@ select
     t.scope,
     t.reason
 from known_findings as f
-inner join ages as a using (job, component, position)
 inner join teardowns_aged as t using (job)
-order by t.opened_on, f.job, f.component, f.position, f.point
+inner join places as p on t.family = p.family and f.component = p.component and f.position = p.position
+inner join ages as a on t.job_id = a.job_id and p.place_id = a.place_id
+order by t.opened_on, f.job, p.place_id, f.point

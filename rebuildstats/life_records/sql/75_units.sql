@@ -1,9 +1,12 @@
 -- a row is a unit today
 create or replace temp table units_today as
 with last_stay as (
-    select unit, rebuild_number as rebuilds, start_mileage
+    select
+        unit_id,
+        max(rebuild_number) as rebuilds,
+        arg_max_null(start_mileage, rebuild_number) as start_mileage
     from unit_stays
-    qualify row_number() over (partition by unit order by rebuild_number desc) = 1
+    group by unit_id
 ),
 last_opened as (
     select unit, max(opened_on) as last_opened_on
@@ -25,8 +28,8 @@ select
     l.rebuilds::bigint as rebuilds,
     u.vehicle is not null and (v.out_of_service_on is null or v.out_of_service_on > $as_of) as in_service
 from unit_today as u
-inner join first_sight as s using (unit)
-inner join last_stay as l using (unit)
-left join last_opened as o using (unit)
+inner join first_sight as s using (unit_id)
+inner join last_stay as l using (unit_id)
+left join last_opened as o on u.unit = o.unit
 left join known_vehicles as v on u.vehicle = v.vehicle
 order by u.unit

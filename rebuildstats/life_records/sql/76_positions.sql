@@ -1,10 +1,10 @@
 -- a row is a component position of a unit today: its age and the age at which it was last known good (NULL: not known)
 create or replace temp table positions_today as
 select
-    s.unit,
-    s.family,
-    s.component,
-    s.position,
+    u.unit,
+    p.family,
+    p.component,
+    p.position,
     s.number::bigint as number,
     case
         when r.stay is not null then r.age
@@ -16,9 +16,10 @@ select
     t.opened_on,
     s.opened_by is null as first_life
 from stays as s
-left join running_stays as r using (unit, component, position, stay)
-left join ends as e using (unit, component, position, stay)
-left join teardown_order as t on s.opened_by = t.job
-inner join unit_today as u on s.unit = u.unit
+left join running_stays as r using (unit_id, place_id, stay)
+left join ends as e using (unit_id, place_id, stay)
+left join teardown_order as t on s.opened_by = t.job_id
+inner join unit_today as u on s.unit_id = u.unit_id
+inner join places as p on s.place_id = p.place_id
 where r.stay is not null or not e.renewed
-order by s.unit, s.component, s.position
+order by u.unit, p.place_id

@@ -3,7 +3,7 @@ create or replace temp table counts as
 with finding_fates as (
     select
         case
-            when a.job is null then 'its component is none of the family''s'
+            when a.job_id is null then 'its component is none of the family''s'
             when a.failed_before then 'after its position had failed and been left in'
             when f.verdict = 'fail' and a.age is null then 'fail at an unknown age: ends the life where last known good'
             when f.verdict = 'fail' and f.role = 'cause' then 'fail, exact (cause)'
@@ -16,7 +16,9 @@ with finding_fates as (
             else 'no verdict'
         end as what
     from known_findings as f
-    left join ages as a using (job, component, position)
+    inner join teardown_order as t using (job)
+    left join places as p on t.family = p.family and f.component = p.component and f.position = p.position
+    left join ages as a on t.job_id = a.job_id and p.place_id = a.place_id
 ),
 teardown_fates as (
     select
@@ -49,9 +51,9 @@ together as (
     union all
     select 5, 'always', 'renewed at a rebuild but not recorded'
     from ages as a
-    inner join known_components as c using (family, component)
-    inner join teardown_order as t using (job)
-    where c.renewal = 'always' and t.scope = 'rebuild' and not a.recorded
+    inner join places as p using (place_id)
+    inner join teardown_order as t using (job_id)
+    where p.renewal = 'always' and t.scope = 'rebuild' and not a.recorded
 )
 select
     step,

@@ -1,11 +1,9 @@
--- a row is what one teardown found at one component position, its findings taken together: the worst verdict, the
--- strongest action, a cause before the other roles
+-- a row is what one teardown found at one place, its findings taken together: the worst verdict, the strongest action,
+-- a cause before the other roles
 create or replace temp table position_findings as
 select
-    f.job,
-    t.family,
-    f.component,
-    f.position,
+    t.job_id,
+    p.place_id,
     case
         when bool_or(f.verdict = 'fail') then 'fail'
         when bool_or(f.verdict = 'ok') then 'ok'
@@ -22,8 +20,8 @@ select
         when bool_or(f.role = 'consequence') then 'consequence'
         when bool_or(f.role = 'wear') then 'wear'
     end as role,
-    arg_min(f.part, coalesce(f.point, '')) filter (where f.action = 'replace') as part,
-    count(*) as findings
+    arg_min(f.part, coalesce(f.point, '')) filter (where f.action = 'replace') as part
 from known_findings as f
 inner join teardown_order as t using (job)
-group by f.job, t.family, f.component, f.position
+inner join places as p on t.family = p.family and f.component = p.component and f.position = p.position
+group by t.job_id, p.place_id
