@@ -474,7 +474,8 @@ class Engine:
         if repair:
             looked = cause | harmed | (design.together[why] & (draw[0] < 0.5)) | (draw[0] < 0.04)
         else:
-            looked = cause | harmed | (draw[0] < np.where(bad, np.maximum(design.recorded, 0.97), design.recorded))
+            # what isn't looked at is left so by chance, good or bad: else the sheets alone could not give the truth
+            looked = cause | harmed | (draw[0] < design.recorded)
         sure = cause | harmed | (bad & design.in_service)
         not_checked = looked & ~sure & (draw[1] < 0.02)
         seen_bad = (
@@ -597,7 +598,7 @@ class Engine:
         lines = np.flatnonzero(keep[place] & (main | (rng.random(len(place)) < 0.9)))
         at = place[lines]
         verdict = np.where(fails[lines], 2, np.where(not_checked[at], 0, 1))
-        silent = ~seen_bad[at] & replaced[at] & (rng.random(len(lines)) < 0.4)
+        silent = ~seen_bad[at] & replaced[at] & design.in_service[at] & (rng.random(len(lines)) < 0.4)
         verdict = np.where(silent, -1, verdict)
         act = np.select([replaced[at], machined[at], dressed[at], ~seen_bad[at] & (verdict == 1)], [3, 2, 1, 0], -1)
         act = np.where(main[lines], act, np.where(act >= 1, -1, act))
