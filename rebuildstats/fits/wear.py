@@ -92,8 +92,18 @@ class Chance:
 
 
 def can_say(model: Any) -> bool:
-    """Whether a fitted life gives draws (a model), rather than a reason why it can't say."""
-    return model is not None and hasattr(model, "draws") and hasattr(model, "chance")
+    """Whether a fitted life gives chances, rather than a reason why it can't say."""
+    return model is not None and bool(np.isfinite(np.asarray(model.chance(np.array([1.0])))).all())
+
+
+def life_bound(model: Any, age: Array) -> Chance:
+    """All that exposure without failures says: at most so likely, by the bound of B10 and a Weibull shape of 2
+    (wear-out)."""
+    b10 = float(getattr(model, "b10_lower", 0.0) or 0.0)
+    if not b10 > 0:
+        return Chance(np.nan, 0.0, 1.0, "bound")
+    hazard = -np.log(0.9) * float(((age / b10) ** 2).sum())
+    return Chance(np.nan, 0.0, float(-np.expm1(-hazard)), "bound")
 
 
 def life_chance(
@@ -193,7 +203,7 @@ def wear_table(
             "complaint_count": causes.get(component, (0.0, 0))[1] if complaint else 0,
         }
         if not len(mine):
-            rows.append(base | _without_point(whole))
+            rows.append(base | _without_point(whole or life_bound(model, age)))
         for spot in rows_of(mine):
             fit = point_fits.get(family, str(spot.point))
             rows.append(base | _with_point(spot, fit, whole, age))
@@ -232,8 +242,7 @@ def _ages(
     return age, good, np.nan_to_num(numbers(rows["failed"].astype("Float64")))
 
 
-def _without_point(whole: Chance | None) -> dict[str, object]:
-    shown = whole or Chance(np.nan, 0.0, 1.0, "bound")
+def _without_point(shown: Chance) -> dict[str, object]:
     return {
         "point": "",
         "chance_bad": shown.value,

@@ -111,6 +111,25 @@ def test_a_component_without_life_or_point_carries_all_and_nothing():
     assert row["from"] == "bound"
 
 
+def test_a_component_that_never_failed_carries_the_bound_of_its_exposure():
+    class Quiet:
+        b10_lower = 100_000.0
+        events, lives = 0, 12
+
+        def chance(self, age, covariates=None):
+            return np.full(len(age), np.nan)
+
+        def draws(self, n, seed):
+            raise AssertionError("nothing to draw from")
+
+    fits = fit_points(inspections([]), POINTS, COMPONENTS)
+    result = wear_table("F", 100_000, fits, Lives(kit=Quiet()), COMPONENTS, POINTS, USES, PARTS)
+    row = result.set_index("component").loc["kit"]
+    assert np.isnan(row["chance_bad"])
+    assert row["chance_upper"] == pytest.approx(0.1)
+    assert (row["events"], row["lives"]) == (0, 12)
+
+
 def test_with_a_unit_each_position_stands_at_its_own_age_given_what_is_known():
     positions = pd.DataFrame(
         {
