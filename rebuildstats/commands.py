@@ -19,6 +19,7 @@ from typing import Any
 
 import pandas as pd
 
+from rebuildstats.demand.forecast import Forecast, forecast_parts
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.fits.inspections import inspections_table
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
@@ -33,6 +34,15 @@ from rebuildstats.life_records.records import Records
 from rebuildstats.render import to_csv
 from rebuildstats.reports import sentences, sheet_pdf
 from rebuildstats.reports import sheet as sheets
+from rebuildstats.stock.goals import Budget, Goal, JobFill, PartFill
+from rebuildstats.stock.plan import plan_order
+
+_MOST_MONTHS = 120
+_SEED = 0
+# Whole futures that an order looks at: job fill rates of half of them differ by about 1 % from run to run, and the
+# goal is checked on the other half.
+_FUTURES = 400
+_YEAR = 365
 
 # (done, of, what): how far a long command has come.
 Progress = Callable[[float, float, str], None]
@@ -104,6 +114,8 @@ def load(
     every row read, per table; `rows_left` says that some were rejected or held.
     Raises InputError for what can't be read at all, UsageError for a place that can't be written to.
     """
+    if mapping is not None:
+        raise UsageError(f"The mapping {mapping} can't be used: this version reads sheets named like the tables only.")
     report = load_files(store, paths, dry_run=dry_run)
     notes = [*report.notices, sentences.load_sum(report.counts)]
     if not report.complete:
@@ -217,6 +229,48 @@ def inspections(
     return Answer(rows)
 
 
+def forecast(
+    store: str | Path,
+    *,
+    months: int = 12,
+    as_of: date | None = None,
+    total: bool = False,
+    all_methods: bool = False,
+) -> Answer:
+    """Parts demand by calendar month, as a distribution; with `total`, a row per part for the whole horizon as well.
+
+    Raises UsageError for months outside 1 to 120, NothingToComputeError without parts.
+    """
+    if not 1 <= months <= _MOST_MONTHS:
+        raise UsageError(f"A forecast is for 1 to {_MOST_MONTHS} months, not {months}.")
+    now = known(store, as_of=as_of)
+    ahead = _forecast(store, now, months)
+    return Answer(ahead.frame(total=total, all_methods=all_methods), result=ahead)
+
+
+def order(
+    store: str | Path,
+    *,
+    job_fill: float | None = None,
+    part_fill: float | None = None,
+    budget: float | None = None,
+    as_of: date | None = None,
+) -> Answer:
+    """What to stock and what to order today, for one goal: a share of jobs (0.9 by default), of pieces, or money.
+
+    Raises UsageError for two goals or one that can't be, NothingToComputeError without parts.
+    """
+    goal = _goal(job_fill, part_fill, budget)
+    now = known(store, as_of=as_of)
+    futures = _forecast(store, now, 12).futures(_FUTURES, _YEAR, _SEED)
+    plan = plan_order(futures, now.history, goal, draws=_FUTURES, days=_YEAR)
+    reached = plan.job_fill
+    notes = sentences.order_notes(
+        plan.goal.words(), (reached.rate, reached.lower, reached.upper, reached.jobs), plan.money, plan.not_reached
+    )
+    return Answer(plan.frame(), notes=tuple(notes), result=plan)
+
+
 def sheet(
     store: str | Path,
     *,
@@ -292,6 +346,22 @@ def beside(folder: str, installed: str) -> Path:
         if place.is_dir():
             return place
     raise NothingToComputeError(f"This installation lacks its folder {folder}; install rebuildstats again.")
+
+
+def _goal(job_fill: float | None, part_fill: float | None, budget: float | None) -> Goal:
+    given = [value for value in (job_fill, part_fill, budget) if value is not None]
+    if len(given) > 1:
+        raise UsageError("An order has one goal: a job fill rate, a part fill rate or a budget.")
+    if part_fill is not None:
+        return PartFill(part_fill)
+    if budget is not None:
+        return Budget(budget)
+    return JobFill(0.9 if job_fill is None else job_fill)
+
+
+def _forecast(store: str | Path, now: Known, months: int) -> Forecast:
+    fitted = fits(store, now)
+    return forecast_parts(now.records, now.history, fitted.life, fitted.units, months=months, seed=_SEED)
 
 
 def _wear(

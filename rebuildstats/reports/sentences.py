@@ -109,6 +109,20 @@ def parts_to_pull(wear: pd.DataFrame, *, at_least: float = 0.5) -> list[tuple[st
     return [(str(part), float(quantity)) for part, quantity in pieces.items()]
 
 
+def order_notes(
+    goal: str, reached: tuple[float, float, float, int], money: float, not_reached: Sequence[str]
+) -> list[str]:
+    """What an order's levels promise; reached: job fill rate, its 90 % interval, sampled jobs; money: held in all."""
+    rate, lower, upper, jobs = reached
+    lines = [
+        f"For a {goal}: these levels hold {digits(money)} in money; {percent(rate)} of jobs would find every part "
+        f"on the shelf (90 % interval {percent(lower)} to {percent(upper)}, {jobs:,} jobs sampled)."
+    ]
+    if not_reached:
+        lines.append(f"The money does not reach parts of safety components: {', '.join(not_reached)}.")
+    return lines
+
+
 def load_sum(counts: pd.DataFrame) -> str:
     """read = new + changed + same + rejected + held + blank, with the numbers."""
     total = counts[["read", "new", "changed", "same", "rejected", "held", "blank"]].sum()

@@ -35,11 +35,14 @@ VIEWS: Final[dict[str, tuple[str, ...]]] = {
 def view(rows: pd.DataFrame, command: str) -> pd.DataFrame:
     """The columns of `rows` that a person's table shows for a command; all of them where nothing is said.
 
-    A column of the view that is empty in every row is left out: it would only push the others off the screen.
+    Lines to order today come first. A column that is empty in every row is left out: it would only push the others off the screen.
     """
     wanted = VIEWS.get(command)
     if wanted is None:
         return rows
+    if command == "order":
+        urgent = ["now", "held_jobs_avoided"]
+        rows = rows.assign(now=rows["order_now"] > 0).sort_values(urgent, ascending=False, kind="stable")
     present = [name for name in wanted if name in rows]
     empty = rows[present].isna() | (rows[present].astype("str").fillna("") == "")
     return rows[[name for name in present if not empty[name].all() or name in ("part", "upper_age")]]
