@@ -266,7 +266,8 @@ TABLES: tuple[Table, ...] = (
         "issued_parts",
         (
             _date("issued_on", required=True),
-            _text("part", required=True),
+            # one slip may hold lines of several parts, so the part belongs to the key
+            _text("part", **_KEY),
             _number("quantity", required=True, low=0),
             _word("kind", "issue", "credit", default="issue"),
             _text("job"),
