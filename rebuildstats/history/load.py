@@ -77,7 +77,7 @@ def load_files(
     files, notices = read.find_files(paths)
     con = store.memory()
     try:
-        work = _Load(con, now)
+        work = Load(con, now)
         work.notices += notices
         for path, named in files:
             work.stage(read.sheets_of(path, named, work.notices))
@@ -86,7 +86,7 @@ def load_files(
         con.close()
 
 
-class _Load:
+class Load:
     """One load under way on a connection to memory."""
 
     def __init__(self, con: duckdb.DuckDBPyConnection, now: datetime | None) -> None:

@@ -119,11 +119,9 @@ def rows(text: str, delimiter: str, name: str) -> Iterator[Row]:
             finally:
                 csv.field_size_limit(before)
             after = start + reader.line_num
-            if (
-                after - line > 1
-                and len(cells) != width
-                and lines[line].count('"') % 2 == 1
-                and _left_open(lines[line:after], delimiter, width)
+            broken = after - line > 1 and len(cells) != width and lines[line].count('"') % 2 == 1
+            if (broken and _left_open(lines[line:after], delimiter, width)) or (
+                after == len(lines) and _never_closed(lines[line:], delimiter)
             ):
                 yield Row(line + 1, lines[line].rstrip("\r\n").split(delimiter), open_quote=True)
                 start, restart = line + 1, True
@@ -139,11 +137,16 @@ def _left_open(lines: list[str], delimiter: str, width: int) -> bool:
     """Whether a record of several lines looks like a line with one quote too many and good rows behind it."""
     if width == 0:  # a header over several lines, or a first line with an open quote
         width = len(lines[0].split(delimiter))
+    return any(line.count(delimiter) == width - 1 for line in lines[1:])
+
+
+def _never_closed(lines: list[str], delimiter: str) -> bool:
+    """Whether the last record of a text ends inside quotes."""
     try:
         list(csv.reader(lines, delimiter=delimiter, strict=True))
-    except csv.Error:
-        return True
-    return any(line.count(delimiter) == width - 1 for line in lines[1:])
+    except csv.Error as error:
+        return "unexpected end" in str(error)
+    return False
 
 
 def content_of(path: Path) -> bytes:

@@ -1,0 +1,207 @@
+"""The store's file: who may open it, what is said when it is not ours, and what stands in it."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import stat
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from rebuildstats.errors import StoreBusyError, StoreError, UsageError
+from rebuildstats.history import store
+from rebuildstats.history.contract import SQL_TYPES, TABLES
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    path = tmp_path / "history.duckdb"
+    store.create(path, "km")
+    return path
+
+
+def test_the_tables_are_the_contracts(path: Path) -> None:
+    with store.reading(path) as con:
+        for table in TABLES:
+            for schema in ("main", "past"):
+                columns = con.execute(
+                    "select column_name, data_type from information_schema.columns "
+                    "where table_schema = ? and table_name = ? order by ordinal_position",
+                    [schema, table.name],
+                ).fetchall()
+                own = [(name, kind) for name, kind in columns if not name.startswith("_")]
+                assert own == [(c.name, SQL_TYPES[c.kind]) for c in table.columns], (schema, table.name)
+                assert {"_load", "_notes"} <= {name for name, _ in columns}
+
+
+def test_only_the_owner_may_open_it(path: Path) -> None:
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert [p.name for p in path.parent.iterdir()] == [path.name]
+
+
+def test_a_store_is_never_overwritten(path: Path) -> None:
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match="exists already"):
+        store.create(path, "mi")
+    assert path.read_bytes() == before
+
+
+def test_what_a_store_cannot_be_made_of(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="mi, km, h"):
+        store.create(tmp_path / "x.duckdb", "miles")
+    with pytest.raises(UsageError, match="does not exist"):
+        store.create(tmp_path / "nowhere" / "x.duckdb", "mi")
+    assert list(tmp_path.iterdir()) == []
+
+
+def _other_program(path: Path) -> None:
+    con = duckdb.connect(str(path))
+    con.execute("create table sales (x integer)").fetchall()
+    con.close()
+
+
+def _other_name(path: Path) -> None:
+    store.create(path, "mi")
+    con = duckdb.connect(str(path))
+    con.execute("update schema_versions set program = 'another'").fetchall()
+    con.close()
+
+
+def _newer(path: Path) -> None:
+    store.create(path, "mi")
+    con = duckdb.connect(str(path))
+    con.execute("insert into schema_versions values ('rebuildstats', 999, now()::TIMESTAMP, '9')").fetchall()
+    con.close()
+
+
+def _sqlite(path: Path) -> None:
+    con = sqlite3.connect(path)
+    con.execute("create table t (x)")
+    con.commit()
+    con.close()
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda p: None, "no store at"),
+        (lambda p: p.mkdir(), "is a folder"),
+        (lambda p: p.write_bytes(b""), "not a store"),
+        (lambda p: p.write_text("unit,family\n"), "not a store"),
+        (_sqlite, "not a store"),
+        (_other_program, "another program"),
+        (_other_name, "another program"),
+        (_newer, "newer rebuildstats"),
+    ],
+)
+def test_what_is_no_store_is_said_and_left_alone(tmp_path: Path, make: object, words: str) -> None:
+    path = tmp_path / "history.duckdb"
+    make(path)  # type: ignore[operator]
+    before = path.read_bytes() if path.is_file() else None
+    for opened in (store.reading, store.writing):
+        with pytest.raises(StoreError, match=words), opened(path):
+            raise AssertionError
+    assert (path.read_bytes() if path.is_file() else None) == before
+
+
+def test_a_transaction_that_fails_leaves_nothing(path: Path) -> None:
+    def interrupted() -> None:
+        with store.writing(path) as con:
+            con.execute("insert into sites (site, _load) values ('x', 1)").fetchall()
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
+    with store.reading(path) as con:
+        assert con.execute("select count(*) from sites").fetchall() == [(0,)]
+
+
+def test_the_data_version_changes_with_every_commit_and_by_nothing_else(path: Path) -> None:
+    version = store.data_version(path)
+    with store.reading(path) as con:
+        con.execute("from sites").fetchall()
+    assert store.data_version(path) == version
+    with store.writing(path) as con:
+        con.execute("insert into sites (site, _load) values ('x', 1)").fetchall()
+    assert store.data_version(path) != version
+
+
+def test_copying_the_one_file_moves_everything(path: Path, tmp_path: Path) -> None:
+    store.change_settings(path, comeback_days=90, comeback_distance=20_000, benches_shown=False)
+    moved = tmp_path / "elsewhere.db"
+    os.rename(path, moved)
+    with store.reading(moved) as con:
+        assert store.settings(con) == store.Settings("km", 20_000.0, 90, False)
+    assert [p.name for p in tmp_path.iterdir()] == [moved.name]
+
+
+def test_settings_that_make_no_sense(path: Path) -> None:
+    for change in ({"comeback_days": 0}, {"comeback_distance": -1.0}, {"comeback_distance": float("nan")}):
+        with pytest.raises(UsageError):
+            store.change_settings(path, **change)  # type: ignore[arg-type]
+    with store.reading(path) as con:
+        assert store.settings(con) == store.Settings("km")
+
+
+_HOLD = """
+import sys, time
+from rebuildstats.history import store
+with store.{opened}(sys.argv[1]) as con:
+    print("open", flush=True)
+    time.sleep(float(sys.argv[2]))
+"""
+
+
+def _held_by_another(path: Path, opened: str, seconds: float) -> subprocess.Popen[str]:
+    code = _HOLD.format(opened=opened)
+    process = subprocess.Popen([sys.executable, "-c", code, str(path), str(seconds)], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    assert process.stdout.readline() == "open\n"
+    return process
+
+
+@pytest.mark.parametrize("holder", ["reading", "writing"])
+def test_a_store_in_use_is_waited_for(path: Path, holder: str) -> None:
+    with _held_by_another(path, holder, 0.4) as process:
+        with store.writing(path) as con:
+            con.execute("insert into sites (site, _load) values ('x', 1)").fetchall()
+        process.wait()
+
+
+def test_after_long_waiting_the_holder_is_named(path: Path) -> None:
+    with _held_by_another(path, "writing", 30) as process:
+        start = time.monotonic()
+        with pytest.raises(StoreBusyError, match=f"process {process.pid}"), store.reading(path, patience=0.3):
+            pass
+        assert time.monotonic() - start < 5
+        process.kill()
+        process.wait()
+
+
+def test_threads_of_one_process_wait_for_each_other(path: Path) -> None:
+    errors: list[BaseException] = []
+
+    def work(number: int) -> None:
+        try:
+            for i in range(5):
+                with store.writing(path) as con:
+                    con.execute("insert into sites (site, _load) values (?, 1)", [f"{number}-{i}"]).fetchall()
+                with store.reading(path) as con:
+                    con.execute("select count(*) from sites").fetchall()
+        except BaseException as error:
+            errors.append(error)
+
+    threads = [threading.Thread(target=work, args=(n,)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert errors == []
+    with store.reading(path) as con:
+        assert con.execute("select count(*) from sites").fetchall() == [(20,)]
