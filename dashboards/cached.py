@@ -17,6 +17,7 @@ import streamlit as st
 
 from rebuildstats import commands
 from rebuildstats.commands import Answer, Known
+from rebuildstats.figures.life import counted_steps
 from rebuildstats.history import store as stores
 from rebuildstats.reports import behind
 
@@ -84,7 +85,8 @@ def point_fit(path: str, version: str, family: str, point: str) -> Any:
 @st.cache_data(max_entries=KEPT, show_spinner=ASK)
 def steps(path: str, version: str, family: str, component: str) -> pd.DataFrame:
     """The plain estimate of a component's life, without a formula: age, chance."""
-    return pd.DataFrame(columns=["age", "chance"])
+    lives = known(path, version).records.lives
+    return counted_steps(lives[(lives["family"] == family) & (lives["component"] == component)])
 
 
 @st.cache_data(max_entries=KEPT, show_spinner=ASK)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -31,7 +30,8 @@ def style() -> None:
     """The page's own style sheet, in the colours of the theme."""
     now = look()
     card, line = ("#1F262C", "#3A444D") if now.name == "dark" else ("#FFFFFF", "#C3CCD3")
-    colours = f"--calm:{now.calm};--alarm:{now.alarm};--card:{card};--line:{line};--soft:{now.faint}"
+    colours = f"--calm:{now.calm};--alarm:{now.alarm};--card:{card};--line:{line};--soft:{now.faint};"
+    colours += f"--on-calm:{'#10151A' if now.name == 'dark' else '#FFFFFF'}"
     st.html(f"<style>:root{{{colours}}}{STYLE.read_text(encoding='utf-8')}</style>")
 
 
@@ -131,27 +131,65 @@ def export(frame: pd.DataFrame, name: str) -> None:
     )
 
 
-def strip() -> tuple[str, str]:
-    """The line that says which store is looked at and lets another be chosen; gives its path and data version."""
+def asked(key: str) -> str | None:
+    """What a list bound to the address holds now, before it is drawn: chosen in this session, else in the address."""
+    if key in st.session_state:
+        value = st.session_state[key]
+        return None if value is None else str(value)
+    return st.query_params.get(key) or None
+
+
+def page(show: Callable[[str, str], None], *, needs_history: bool = True) -> None:
+    """Run one page: the store's strip, then `show(path, version)`, every error told as what to do next."""
     path = store_path()
-    left, right = st.columns([5, 1], vertical_alignment="center")
-    with right, st.popover("Store", icon=":material/database:", width="stretch"):
-        _choose(path)
     version = cached.version(path)
-    with left:
-        st.html(f'<p class="strip"><b>{escape(Path(path).name)}</b>{_strip_words(path, version)}</p>')
-    return path, version
-
-
-def _strip_words(path: str, version: str) -> str:
-    if not version:
-        return " · not there yet"
+    words, trouble = "", None
     try:
-        known = cached.known(path, version)
-    except RebuildstatsError:
-        return ""
-    jobs = len(known.history.teardowns)
-    return f" · known to {known.as_of:%d %b %Y} · {jobs:,} teardowns · {len(known.history.units):,} units"
+        if needs_history:
+            known = cached.known(path, version)
+            words = (
+                f"known to {known.as_of:%d %b %Y} · {len(known.history.teardowns):,} teardowns · "
+                f"{len(known.history.units):,} units"
+            )
+        else:
+            cached.check(path)
+    except RebuildstatsError as error:
+        trouble = error
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.html(f'<p class="strip"><b>{escape(Path(path).name)}</b> {escape(words)}</p>')
+        with st.popover("Store", icon=":material/database:", width="content"):
+            _choose(path)
+    if trouble is None:
+        guarded(show, path, version)
+    else:
+        _tell(trouble, path)
+
+
+def guarded(show: Callable[[str, str], None], path: str, version: str) -> None:
+    """Run one section; an error of it is told and the rest of the page still comes."""
+    try:
+        show(path, version)
+    except RebuildstatsError as error:
+        _tell(error, path)
+    except Exception as error:  # the page must say so instead of breaking; the log keeps the whole of it
+        LOG.exception("page failed")
+        headline("This page could not be made", "An error of the program; the other pages still work.")
+        st.caption(f"{type(error).__name__}: {error}")
+
+
+def _tell(error: RebuildstatsError, path: str) -> None:
+    """What the person can do about it."""
+    if isinstance(error, NothingToComputeError):
+        headline("Nothing to go by yet", "The history holds too little for this answer.", str(error))
+        st.page_link("desks/data_in.py", label="Bring in a history", icon=":material/upload_file:")
+    elif isinstance(error, StoreBusyError):
+        headline("Store in use", "Another process is writing to this store. Try again in a moment.", str(error))
+        if st.button("Try again", type="primary", icon=":material/refresh:", key="try_again"):
+            st.rerun()
+    elif isinstance(error, StoreError):
+        _no_store(path, str(error))
+    else:
+        headline("Not possible like this", str(error))
 
 
 def _choose(path: str) -> None:
@@ -169,38 +207,9 @@ def _choose(path: str) -> None:
         st.rerun()
 
 
-@contextmanager
-def answering(path: str, *, needs_history: bool = True) -> Iterator[None]:
-    """Turn every error of the library inside the block into what the person can do next."""
-    try:
-        yield
-    except NothingToComputeError as error:
-        _nothing(str(error), needs_history)
-    except StoreBusyError as error:
-        headline("Store in use", "Another process is writing to this store. Nothing is wrong; try again in a moment.")
-        st.caption(str(error))
-        if st.button("Try again", type="primary", icon=":material/refresh:", key="try_again"):
-            st.rerun()
-    except StoreError as error:
-        _no_store(path, str(error))
-    except RebuildstatsError as error:
-        headline("Not possible like this", str(error))
-    except Exception as error:  # the page must say so instead of breaking; the log keeps the whole of it
-        LOG.exception("page failed")
-        headline("This page could not be made", "An error of the program; the other pages still work.")
-        st.caption(f"{type(error).__name__}: {error}")
-
-
-def _nothing(words: str, needs_history: bool) -> None:
-    headline("Nothing to go by yet", words)
-    if needs_history:
-        st.page_link("desks/data_in.py", label="Bring in a history", icon=":material/upload_file:")
-
-
 def _no_store(path: str, words: str) -> None:
     if Path(path).exists():
-        headline("Not a store", words)
-        st.write("Choose another file under **Store**, at the top right.")
+        headline("Not a store", "Choose another file under “Store”, at the top right.", words)
         return
     headline("No store yet", f"There is no history at {path}. Make an empty one here, then bring your sheets in.")
     st.caption("Or stop the dashboard and run `rebuildstats demo` to look around in an invented fleet.")

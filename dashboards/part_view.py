@@ -16,7 +16,7 @@ from rebuildstats.reports.behind import Catalog
 
 def asked() -> str | None:
     """The part in the address or just chosen, if any."""
-    return st.session_state.get("part") or st.query_params.get("part")
+    return layout.asked("part")
 
 
 def finder(names: Catalog) -> str | None:

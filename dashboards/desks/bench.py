@@ -21,7 +21,9 @@ DOING = {"look": "Look up", "write": "Write down a teardown"}
 
 def choose(names: Catalog) -> tuple[str, float, str | None, str | None]:
     """Unit, or family and distance, and the complaint; all in the address."""
-    one, two, three, four = st.columns([3, 2, 2, 3])
+    known = names.units[names.units["unit"] == layout.asked("unit")]
+    age = float(known["age"].iloc[0]) if len(known) else np.nan
+    one, two, three, four = st.columns([3, 2, 2, 3]) if not np.isfinite(age) else (*st.columns([3, 3, 1])[:2], None, None)
     with one:
         unit = st.selectbox(
             "Unit (serial number)",
@@ -31,22 +33,7 @@ def choose(names: Catalog) -> tuple[str, float, str | None, str | None]:
             key="unit",
             bind="query-params",
         )
-    row = names.units[names.units["unit"] == unit]
-    with two:
-        family = st.selectbox("or family", names.families, key="family", bind="query-params", disabled=unit is not None)
-    age = row["age"].iloc[0] if len(row) else np.nan
-    with three:
-        mileage = st.number_input(
-            f"since last rebuild ({names.distance})",
-            min_value=0.0,
-            value=float(typical_age(names, family)),
-            step=5_000.0,
-            format="%.0f",
-            key="mileage",
-            bind="query-params",
-            disabled=unit is not None and pd.notna(age),
-        )
-    with four:
+    with two if np.isfinite(age) else four:
         complaint = st.selectbox(
             "Complaint",
             list(names.complaints),
@@ -55,9 +42,21 @@ def choose(names: Catalog) -> tuple[str, float, str | None, str | None]:
             key="complaint",
             bind="query-params",
         )
-    if unit is not None:
-        return str(row["family"].iloc[0]), float(age if pd.notna(age) else mileage), unit, complaint
-    return str(family), float(mileage), None, complaint
+    if unit is not None and np.isfinite(age):
+        return str(known["family"].iloc[0]), age, unit, complaint
+    with two:
+        family = st.selectbox("or family", names.families, key="family", bind="query-params", disabled=unit is not None)
+    with three:
+        mileage = st.number_input(
+            f"since last rebuild ({names.distance})",
+            min_value=0.0,
+            value=typical_age(names, family),
+            step=5_000.0,
+            format="%.0f",
+            key="mileage",
+            bind="query-params",
+        )
+    return str(known["family"].iloc[0] if unit else family), float(mileage), unit, complaint
 
 
 def typical_age(names: Catalog, family: str | None) -> float:
@@ -124,7 +123,7 @@ def _tickets(first: pd.DataFrame, family: str, names: Catalog, safety: list[str]
             Ticket(
                 percent(row["chance_bad"]),
                 names.component_name(family, row["component"]),
-                f"between {span}" + (f"; limit {limit}" if limit else ""),
+                f"90 % interval {span}" + (f"; limit {limit}" if limit else ""),
                 row["component"] in safety,
             )
         )
@@ -211,7 +210,4 @@ def past_of(path: str, version: str, unit: str) -> None:
     layout.table(rows, name=f"teardowns_{unit}", says="The teardowns of this unit", columns=dates(rows))
 
 
-path, version = layout.strip()
-with layout.answering(path):
-    cached.known(path, version)
-    look_up(path, version)
+layout.page(look_up)

@@ -166,9 +166,11 @@ def dead_stock(answer: Answer) -> None:
     return
 
 
-path, version = layout.strip()
-with layout.answering(path):
+def desk(path: str, version: str) -> None:
     if part_view.asked():
         part_view.show(path, version)
     else:
         show_order(path, version, aim())
+
+
+layout.page(desk)

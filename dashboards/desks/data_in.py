@@ -134,11 +134,10 @@ def bring(path: str) -> None:
     st.rerun()
 
 
-path, version = layout.strip()
-with layout.answering(path, needs_history=False):
-    cached.check(path)
+def desk(path: str, version: str) -> None:
     outcome(path)
     bring(path)
-    if version:
-        with layout.answering(path, needs_history=False):
-            gaps(path, version)
+    layout.guarded(gaps, path, version)
+
+
+layout.page(desk, needs_history=False)

@@ -176,6 +176,4 @@ def early(path: str, version: str) -> None:
     layout.table(young, name="early_failures", says="Components that fail early", columns=columns)
 
 
-path, version = layout.strip()
-with layout.answering(path):
-    show(path, version)
+layout.page(show)

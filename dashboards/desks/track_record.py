@@ -103,8 +103,9 @@ def paper(path: str, version: str, family: str, component: str, distance: str) -
         st.caption(note)
 
 
-path, version = layout.strip()
-with layout.answering(path):
-    past(path, version)
-with layout.answering(path):
-    evidence(path, version)
+def desk(path: str, version: str) -> None:
+    layout.guarded(past, path, version)
+    layout.guarded(evidence, path, version)
+
+
+layout.page(desk)

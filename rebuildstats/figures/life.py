@@ -23,6 +23,7 @@ from rebuildstats.figures.palette import (
     span,
 )
 from rebuildstats.figures.rows import error_bars, floats, start
+from rebuildstats.fits.turnbull import turnbull
 
 #: Chances drawn as ticks on a probability axis.
 TICKS = (0.001, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99, 0.999)
@@ -53,6 +54,19 @@ def chance_curve(fit: Any, ages: np.ndarray, *, draws: int = 200, seed: int = 0,
             "lives": fit.lives,
         }
     )
+
+
+def counted_steps(lives: pd.DataFrame) -> pd.DataFrame:
+    """The plain estimate behind a fit (Turnbull's): age, chance — at the end of each interval that holds failures.
+
+    `lives`: the contract's columns, of one component.
+    """
+    columns = ["age", "chance"]
+    if lives.empty:
+        return pd.DataFrame(columns=columns)
+    plain = turnbull(*(floats(lives[c]) for c in ("entry_age", "lower_age", "upper_age"))).frame()
+    some = plain[np.isfinite(plain["right"]) & (plain["mass"] > 0)]
+    return pd.DataFrame({"age": some["right"].to_numpy(), "chance": 1 - some["survival"].to_numpy()}, columns=columns)
 
 
 def chance_by_mileage(

@@ -403,3 +403,14 @@ def test_every_figure_has_our_colours_and_no_background_of_its_own(look):
     assert figure.layout.paper_bgcolor == "rgba(0,0,0,0)"
     assert figure.layout.font.color == look.ink
     assert hovers(figure)
+
+
+def test_the_plain_estimate_behind_a_fit_is_counted_off_exactly():
+    # worked by hand: of five lives one fails at 10 (1/5); 20 runs; one of three left fails at 30 (1/3 of 4/5); two run
+    lives = pd.DataFrame(
+        {"entry_age": 0.0, "lower_age": [10.0, 20, 30, 40, 50], "upper_age": [10.0, np.nan, 30, np.nan, np.nan]}
+    )
+    steps = life.counted_steps(lives)
+    assert list(steps["age"]) == [10, 30]
+    assert np.allclose(steps["chance"], [1 / 5, 1 - 4 / 5 * 2 / 3])
+    assert life.counted_steps(lives.iloc[:0]).empty

@@ -1,0 +1,211 @@
+"""A real Chromium before the real app: servers on free ports, themes, widths, and what a person does on a page.
+
+Without a browser these tests are skipped; where REBUILDSTATS_NEED_BROWSER=1 says that one must be there, they fail.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from rebuildstats.history import store as stores
+from rebuildstats.history.load import load_files
+from tests.fleets.random_fleet import cut_day, random_fleet
+
+ROOT = Path(__file__).parents[2]
+APP = ROOT / "dashboards" / "app.py"
+NEEDED = os.environ.get("REBUILDSTATS_NEED_BROWSER") == "1"
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--force-color-profile=srgb"]
+TABLET, PHONE = (1024, 768), (390, 844)
+PATIENCE = 30_000  # milliseconds; a busy machine is no failure
+
+
+def pytest_collection_modifyitems(items):
+    for item in items:
+        if Path(__file__).parent in item.path.parents:
+            item.add_marker(pytest.mark.browser)
+
+
+def _missing(why: str) -> None:
+    if NEEDED:
+        pytest.fail(why, pytrace=False)
+    pytest.skip(why)
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    playwright = pytest.importorskip("playwright.sync_api") if not NEEDED else __import__("playwright.sync_api").sync_api
+    found = [shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome")]
+    path = next((p for p in found if p), None)
+    with playwright.sync_playwright() as driver:
+        try:
+            browser = driver.chromium.launch(executable_path=path, args=ARGUMENTS)
+        except playwright.Error as error:
+            _missing(f"no Chromium to drive: {str(error).splitlines()[0]}")
+        yield browser
+        browser.close()
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass
+class Server:
+    """The app on one store. `log` is what it printed."""
+
+    url: str
+    store: Path
+    process: subprocess.Popen[bytes]
+    log: Path
+
+
+def start_server(store: Path, folder: Path) -> Server:
+    port = _free_port()
+    log = folder / f"server-{port}.log"
+    command = [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)]
+    surroundings = os.environ | {"REBUILDSTATS_STORE": str(store), "OMP_NUM_THREADS": "1"}
+    with log.open("wb") as out:
+        process = subprocess.Popen(command, env=surroundings, stdout=out, stderr=out, stdin=subprocess.DEVNULL)
+    url = f"http://127.0.0.1:{port}"
+    end = time.monotonic() + 60
+    while time.monotonic() < end:
+        if process.poll() is not None:
+            pytest.fail(f"the app ended early:\n{log.read_text()}", pytrace=False)
+        try:
+            with urllib.request.urlopen(f"{url}/_stcore/health", timeout=1):
+                return Server(url, store, process, log)
+        except OSError:
+            time.sleep(0.1)
+    process.terminate()
+    pytest.fail(f"the app did not start:\n{log.read_text()}", pytrace=False)
+
+
+def _stop(server: Server) -> None:
+    server.process.terminate()
+    server.process.wait(timeout=20)
+
+
+@pytest.fixture(scope="session")
+def fleet_folder(tmp_path_factory):
+    """The sheets of a small fleet, as a shop would bring them."""
+    folder = tmp_path_factory.mktemp("sheets")
+    fleet = random_fleet(5, units=60, years=4.0, families=2, components=8, plants=("make", "fitting"))
+    fleet.write(folder, cut_day(fleet))
+    return folder
+
+
+@pytest.fixture(scope="session")
+def shop(chromium, fleet_folder, tmp_path_factory):
+    """The app on a fleet's store, for journeys that only read."""
+    folder = tmp_path_factory.mktemp("shop")
+    store = folder / "shop.duckdb"
+    stores.create(store, "mi")
+    load_files(store, [fleet_folder])
+    server = start_server(store, folder)
+    yield server
+    _stop(server)
+
+
+@pytest.fixture(scope="session")
+def new_shop(chromium, tmp_path_factory):
+    """The app where no store is yet, for journeys that write; each test starts with the store removed."""
+    folder = tmp_path_factory.mktemp("new_shop")
+    server = start_server(folder / "new.duckdb", folder)
+    yield server
+    _stop(server)
+
+
+LOOKS = [
+    pytest.param(("light", TABLET), id="light-tablet"),
+    pytest.param(("dark", TABLET), id="dark-tablet"),
+    pytest.param(("light", PHONE), id="light-phone"),
+    pytest.param(("dark", PHONE), id="dark-phone"),
+]
+
+
+@pytest.fixture(params=LOOKS)
+def page(request, chromium):
+    """A fresh page in one theme and width that notes every address it asked for outside this machine."""
+    theme, (width, height) = request.param
+    context = chromium.new_context(
+        viewport={"width": width, "height": height}, color_scheme=theme, has_touch=True, accept_downloads=True
+    )
+    context.set_default_timeout(PATIENCE)
+    tab = context.new_page()
+    tab.outside = []
+    tab.on("request", lambda r: None if _here(r.url) else tab.outside.append(r.url))
+    yield tab
+    context.close()
+    assert tab.outside == [], "the dashboard sends nothing anywhere"
+
+
+def _here(url: str) -> bool:
+    return url.startswith(("http://127.0.0.1", "ws://127.0.0.1", "data:", "blob:", "about:"))
+
+
+def settled(page) -> None:
+    """Wait until the app has finished its run."""
+    page.wait_for_selector("[data-test-script-state]", state="attached")
+    page.wait_for_function("() => document.querySelector('[data-test-script-state=notRunning]') !== null")
+
+
+def open_page(page, server: Server, address: str) -> None:
+    page.goto(f"{server.url}/{address}")
+    page.wait_for_selector("h1.answer")
+    settled(page)
+
+
+def answer(page) -> str:
+    return page.locator("h1.answer").first.inner_text()
+
+
+def click_button(page, label: str) -> None:
+    page.get_by_role("button", name=label, exact=True).first.click()
+    settled(page)
+
+
+def choose(page, label: str, value: str) -> None:
+    """Pick a value of a list by typing part of it, as on a keyboard."""
+    box = page.get_by_role("combobox", name=label)
+    box.click()
+    box.fill(value)
+    box.press("Enter")
+    page.wait_for_timeout(150)
+    settled(page)
+
+
+def download(page, label: str, into: Path) -> Path:
+    with page.expect_download() as waiting:
+        page.get_by_role("button", name=label, exact=True).first.click()
+    target = into / waiting.value.suggested_filename
+    waiting.value.save_as(target)
+    return target
+
+
+@pytest.fixture(scope="session")
+def axe():
+    """axe-core's script where npm has put it (outside this folder); with NEEDED it is fetched by npm when missing."""
+    home = Path(os.environ.get("REBUILDSTATS_AXE", str(Path(tempfile.gettempdir()) / "rebuildstats-axe")))
+    script = home / "node_modules" / "axe-core" / "axe.min.js"
+    if not script.exists() and NEEDED and shutil.which("npm"):
+        subprocess.run(
+            ["npm", "install", "--silent", "--no-audit", "--no-fund", "--prefix", str(home), "axe-core"],
+            check=True,
+            timeout=120,
+        )
+    if not script.exists():
+        pytest.skip(f"axe-core is not there: npm install --prefix {home} axe-core")
+    return script.read_text(encoding="utf-8")

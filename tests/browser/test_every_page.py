@@ -1,0 +1,25 @@
+"""Every page in both themes, on a tablet and on a phone: an answer, no sideways scrolling, nothing an axe run objects to."""
+
+import pytest
+
+from tests.browser.conftest import LOOKS, answer, open_page
+
+ADDRESSES = ("counter", "shop-office", "bench", "data-in", "track-record")
+
+
+@pytest.mark.parametrize("page", [LOOKS[0], LOOKS[3]], indirect=True)
+@pytest.mark.parametrize("address", ADDRESSES)
+def test_page_answers_first_fits_the_screen_and_can_be_read_by_all(page, shop, axe, address):
+    open_page(page, shop, address)
+    assert len(answer(page)) > 10
+    wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    assert wide <= 0, "scrolls sideways"
+    assert page.locator("[data-testid=stException]").count() == 0
+    page.evaluate(axe)
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    serious = [
+        f"{v['id']}: {v['help']} — {[n['html'][:160] for n in v['nodes']][:3]}"
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert serious == []

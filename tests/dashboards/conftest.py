@@ -1,0 +1,100 @@
+"""Stores in every state a page can meet, and the app run without a browser."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from rebuildstats.history import store as stores
+from rebuildstats.history.load import load_files
+from tests.fleets.random_fleet import cut_day, random_fleet
+
+APP = Path(__file__).parents[2] / "dashboards" / "app.py"
+PAGES = ("counter", "shop_office", "bench", "data_in", "track_record")
+
+
+@pytest.fixture(scope="session")
+def fleet_store(tmp_path_factory):
+    """A small fleet's store: two families, sixty units, four years, two planted causes."""
+    folder = tmp_path_factory.mktemp("fleet")
+    fleet = random_fleet(5, units=60, years=4.0, families=2, components=8, plants=("make", "fitting"))
+    fleet.write(folder, cut_day(fleet))
+    path = folder / "fleet.duckdb"
+    stores.create(path, "mi")
+    load_files(path, [folder])
+    return path
+
+
+@pytest.fixture
+def empty_store(tmp_path):
+    path = tmp_path / "empty.duckdb"
+    stores.create(path, "km")
+    return path
+
+
+@pytest.fixture
+def one_teardown(tmp_path):
+    """The smallest history: one unit, one component, one teardown with one finding."""
+    sheets = {
+        "units": "unit,family,origin\nP-1,pump,new\n",
+        "components": "family,component,shows\npump,seal,at_teardown\n",
+        "teardowns": "job,unit,opened_on,unit_mileage,reason\nJ1,P-1,2025-03-01,80000,failure\n",
+        "findings": "job,component,verdict,action\nJ1,seal,fail,replace\n",
+    }
+    for name, text in sheets.items():
+        (tmp_path / f"{name}.csv").write_text(text, encoding="utf-8")
+    path = tmp_path / "one.duckdb"
+    stores.create(path, "mi")
+    load_files(path, [tmp_path / f"{name}.csv" for name in sheets])
+    return path
+
+
+@pytest.fixture
+def wrong_file(tmp_path):
+    path = tmp_path / "letter.duckdb"
+    path.write_text("Dear sir, no database here.", encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def busy_store(empty_store, monkeypatch):
+    """A store that another process is writing to; readers are made to lose patience at once."""
+    monkeypatch.setitem(stores.reading.__wrapped__.__kwdefaults__, "patience", 0.2)
+    code = (
+        "import sys\nfrom rebuildstats.history import store\n"
+        "with store.writing(sys.argv[1]):\n    print('writing', flush=True)\n    sys.stdin.read()\n"
+    )
+    other = subprocess.Popen(
+        [sys.executable, "-c", code, str(empty_store)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    assert other.stdout.readline().strip() == "writing"
+    yield empty_store
+    other.communicate("")
+
+
+@pytest.fixture
+def run(monkeypatch):
+    """Run one page of the app on a store: `run(store, "bench", unit="X")` gives the AppTest after its first run."""
+
+    def start(store: Path, page: str, **asked: str) -> AppTest:
+        monkeypatch.setenv("REBUILDSTATS_STORE", str(store))
+        app = AppTest.from_file(str(APP), default_timeout=60)
+        for name, value in asked.items():
+            app.query_params[name] = value
+        # the entry file opens on the first page; the others are reached as a person does
+        if page == "counter":
+            return app.run()
+        app.switch_page(f"desks/{page}.py")
+        return app.run()
+
+    return start
+
+
+def said(app: AppTest) -> str:
+    """All words of the page that come as HTML, text or caption."""
+    parts = [e.proto.body for e in app.get("html")] + [m.value for m in app.markdown] + [c.value for c in app.caption]
+    return "\n".join(parts)
