@@ -44,7 +44,10 @@ def _missing(why: str) -> None:
 
 @pytest.fixture(scope="session")
 def chromium():
-    playwright = pytest.importorskip("playwright.sync_api") if not NEEDED else __import__("playwright.sync_api").sync_api
+    if not NEEDED:
+        pytest.importorskip("playwright")
+    from playwright import sync_api as playwright
+
     found = [shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome")]
     path = next((p for p in found if p), None)
     with playwright.sync_playwright() as driver:

@@ -1,4 +1,4 @@
-"""Every page in both themes, on a tablet and on a phone: an answer, no sideways scrolling, nothing an axe run objects to."""
+"""Every page, on a tablet and on a phone: an answer, no sideways scrolling, nothing that an axe run objects to."""
 
 import pytest
 
