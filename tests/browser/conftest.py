@@ -167,7 +167,10 @@ def settled(page) -> None:
 
 def open_page(page, server: Server, address: str) -> None:
     page.goto(f"{server.url}/{address}")
-    page.wait_for_selector("h1.answer")
+    try:
+        page.wait_for_selector("h1.answer")
+    except Exception as error:
+        raise AssertionError(f"{address} gave no answer; the server says:\n{server.log.read_text()[-3000:]}") from error
     settled(page)
 
 

@@ -1,0 +1,104 @@
+"""What a person comes for, from the first look to the last click, in both themes and at both widths."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from tests.browser.conftest import LOOKS, answer, choose, click_button, download, open_page, settled
+
+# the other two looks are opened by test_every_page.py
+TABLET_DARK, PHONE_LIGHT = LOOKS[1], LOOKS[2]
+both = pytest.mark.parametrize("page", [TABLET_DARK, PHONE_LIGHT], indirect=True)
+
+
+@both
+def test_order_today_then_open_a_part_and_come_back(page, shop, tmp_path):
+    open_page(page, shop, "counter")
+    assert "rder" in answer(page)
+    order = download(page, "Take it along as CSV", tmp_path)
+    assert order.read_text(encoding="utf-8").startswith("part,site,on_hand")
+    choose(page, "Open a part", "F1-P01")
+    page.get_by_role("button", name="Back to the order").wait_for()
+    assert "F1-P01" in answer(page)
+    assert "part=F1-P01" in page.url
+    assert page.locator(".js-plotly-plot").count() >= 2
+    address = page.url.removeprefix(shop.url + "/")
+    open_page(page, shop, address)
+    assert "F1-P01" in answer(page)
+    click_button(page, "Back to the order")
+    page.wait_for_function("() => document.querySelector('h1.answer').innerText.includes('rder')")
+    assert "part=" not in page.url
+
+
+@both
+def test_find_what_comes_back_and_the_teardowns_behind_it(page, shop, tmp_path):
+    open_page(page, shop, "shop-office")
+    assert answer(page)
+    page.get_by_text("teardowns behind it").first.click()
+    settled(page)
+    behind = page.get_by_role("button", name="Take it along as CSV")
+    behind.first.wait_for()
+    assert page.locator(".js-plotly-plot").count() >= 3
+
+
+@both
+def test_look_up_a_unit_and_take_its_sheet(page, shop, tmp_path):
+    open_page(page, shop, "bench")
+    choose(page, "Unit (serial number)", "F1-003")
+    page.wait_for_function("() => document.querySelector('h1.answer').innerText.includes('F1-003')")
+    assert "unit=F1-003" in page.url
+    sheet = download(page, "Sheet as PDF", tmp_path)
+    assert sheet.read_bytes().startswith(b"%PDF")
+    page_sheet = download(page, "Sheet as page", tmp_path).read_text(encoding="utf-8")
+    assert "F1-003" in page_sheet
+    assert "before this forecast" in page.locator(".closing").inner_text()
+
+
+@both
+def test_a_messy_file_is_loaded_corrected_and_loaded_again(page, new_shop, tmp_path):
+    new_shop.store.unlink(missing_ok=True)
+    open_page(page, new_shop, "data-in")
+    assert "no history" in answer(page)
+    click_button(page, "Make an empty store")
+    page.wait_for_function("() => document.querySelector('h1.answer').innerText.includes('Drop your sheets')")
+    sheets = {
+        "units.csv": "unit,family,origin\nP-1,pump,new\nP-2,pump,nwe\n",
+        "components.csv": "family,component\npump,seal\n",
+        "teardowns.csv": "job,unit,opened_on,unit_mileage\nJ1,P-1,2025-03-01,80000\nJ2,P-1,1 April,90000\n",
+        "findings.csv": "job,component,verdict,action\nJ1,seal,fail,replace\nJ2,seal,ok,reuse\n",
+    }
+    bring(page, tmp_path, sheets)
+    assert "correct 3" in answer(page)  # a word nobody knows, a day that is none, and the finding that waits for it
+    rejects = download(page, "Take the rejects along", tmp_path).read_text(encoding="utf-8")
+    assert "nwe" in rejects
+    assert "1 April" in rejects
+    bring(
+        page,
+        tmp_path,
+        {
+            "units.csv": "unit,family,origin\nP-2,pump,new\n",
+            "teardowns.csv": "job,unit,opened_on,unit_mileage\nJ2,P-1,2025-04-01,90000\n",
+        },
+    )
+    assert "every row was good" in answer(page)
+
+
+def bring(page, folder, sheets):
+    """Drop files on the page and press Load."""
+    place = folder / "dropped"
+    shutil.rmtree(place, ignore_errors=True)
+    place.mkdir()
+    for name, text in sheets.items():
+        (place / name).write_text(text, encoding="utf-8")
+    before = answer(page)
+    for button in page.get_by_role("button", name="Remove").all()[::-1]:
+        button.click()
+    page.locator("input[type=file]").first.set_input_files([place / name for name in sheets])
+    for name in sheets:
+        page.get_by_text(name, exact=True).first.wait_for()
+    settled(page)
+    click_button(page, "Load")
+    page.wait_for_function("before => document.querySelector('h1.answer').innerText !== before", arg=before)
+    settled(page)
