@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import betaln, gammaln
 
 from rebuildstats.demand.series import reach
@@ -20,6 +21,7 @@ from rebuildstats.demand.sums import Array, Complex, from_transform, roots
 _NODES = (
     9  # the log transform is straight enough between this many multipliers (checked against all draws in the tests)
 )
+_DIED_OUT = 1e-10  # a transform this small over a whole block, and at probes beyond, has died out
 CELLS = 144  # a larger fleet is put into this many cells of like chance
 
 
@@ -136,29 +138,68 @@ def mixed_pmf(streams: Sequence[Stream], multipliers: Array) -> Array:
     """Distribution of the pieces of all streams together, mixed over draws of a multiplier of the expected teardowns.
 
     multipliers: (D,). The log transform is computed at a few multipliers and read between them in straight lines (three
-    and a parabola where no chance exceeds 0.1: there it is a parabola).
+    and a parabola where no chance exceeds 0.1: there it is a parabola). Pieces that only come in multiples are counted
+    in
+    multiples; frequencies beyond those at which the transform has died out are not computed.
     """
     used = [s for s in streams if s.takes and s.teardown.max(initial=0.0) > 1e-12]
+    step = common_step([t.quantity for s in used for t in s.takes])
+    if step > 1:
+        scaled = [
+            Stream(s.teardown, tuple(Take(t.chance, t.n, t.together, t.quantity / step) for t in s.takes), s.once)
+            for s in used
+        ]
+        return _spread(mixed_pmf(scaled, multipliers), step)
     mean = expected_pieces(used)
     if not used or mean <= 0.0:
         return np.ones(1)
     cells = [gathered(s) for s in used]
     biggest = max(float(max(t.n * t.quantity for t in s.takes)) * len(s.takes) for s in used)
-    top = float(multipliers.max())
-    spread = float(multipliers.var()) * mean**2 + mean * biggest
-    size = 1 << int(reach(mean * max(1.0, min(top, 3.0)), spread)).bit_length()
-    turn = roots(size)
-    ready = [(s, n, pieces_transform(s.takes, turn)) for s, n in cells]
-    low, high = float(multipliers.min()), top
-    if high - low < 1e-9:
-        return from_transform(np.exp(_log_transform(ready, low)), size)
+    low, high = float(multipliers.min()), float(multipliers.max())
+    center = mean * float(multipliers.mean())
+    spread = float(multipliers.var()) * mean**2 + center * biggest
+    size = 1 << int(max(reach(center, spread), 1.05 * mean * high)).bit_length()
     small = all((not s.once) or s.teardown.max() <= 0.1 for s, _ in cells)
-    nodes = np.linspace(low, high, 3) if small else np.quantile(multipliers, np.linspace(0.0, 1.0, _NODES))
-    nodes = np.unique(nodes)
-    logs = np.stack([_log_transform(ready, float(c)) for c in nodes])
-    weights = _parabola(nodes, multipliers) if small and nodes.size == 3 else _straight(nodes, multipliers)
-    cf = np.exp(weights @ logs).mean(axis=0)
+    if high - low < 1e-9:
+        nodes, weights = np.array([low]), np.ones((1, 1))
+    elif small:
+        nodes = np.linspace(low, high, 3)
+        weights = _parabola(nodes, multipliers)
+    else:
+        nodes = np.unique(np.quantile(multipliers, np.linspace(0.0, 1.0, _NODES)))
+        weights = _straight(nodes, multipliers)
+    turn = roots(size)
+    cf = np.zeros(turn.size, dtype=complex)
+
+    def fill(at: slice | NDArray[np.int64]) -> float:
+        ready = [(s, n, pieces_transform(s.takes, turn[at])) for s, n in cells]
+        logs = np.stack([_log_transform(ready, float(c)) for c in nodes])
+        cf[at] = np.exp(weights @ logs).mean(axis=0)
+        return float(np.abs(cf[at]).max())
+
+    done, block = 0, 64
+    while done < turn.size:
+        largest = fill(slice(done, min(done + block, turn.size)))
+        done, block = done + block, 2 * block
+        if done < turn.size and largest < _DIED_OUT:
+            probes = np.unique(np.linspace(done, turn.size - 1, 24).astype(np.int64))
+            if fill(probes) < _DIED_OUT:
+                break
     return from_transform(cf, size)
+
+
+def common_step(quantities: Sequence[float]) -> int:
+    """The largest whole number of pieces of which every quantity is a multiple; 1 where one is not whole."""
+    whole = [round(q) for q in quantities]
+    if not whole or any(abs(q - w) > 1e-9 or w < 1 for q, w in zip(quantities, whole, strict=True)):
+        return 1
+    return int(np.gcd.reduce(whole))
+
+
+def _spread(pmf: Array, step: int) -> Array:
+    out = np.zeros((pmf.size - 1) * step + 1)
+    out[::step] = pmf
+    return out
 
 
 def _straight(nodes: Array, at: Array) -> Array:

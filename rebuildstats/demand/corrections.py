@@ -13,9 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import gammaln
 
-from rebuildstats.demand.hazards import Hazard
 from rebuildstats.demand.sums import Array
-from rebuildstats.demand.usage import days_of
 
 KEPT = (1.0, 0.98, 0.95, 0.9)  # share of the belief kept from month to month
 PRIOR = (3.0, 10.0, 30.0, 100.0, 400.0)  # counts that the belief in 1 weighs
@@ -78,25 +76,6 @@ def follow(observed: Array, expected: Array) -> Ratios:
                 best = (score, kept, prior)
     shape, rate, _ = _filter(observed, expected, best[1], best[2])
     return Ratios(shape, rate, best[1], best[2])
-
-
-def expected_by_month(unit_lives: pd.DataFrame, hazard: Hazard, months: pd.PeriodIndex, as_of: pd.Timestamp) -> Array:
-    """Rebuilds that a hazard expects in each past month from the lives that ran then: (months,).
-
-    A life's distance is spread evenly over its days, from its opening to its closing (the as-of day where it runs).
-    """
-    rows = unit_lives.dropna(subset=["opened_on"])
-    if not len(rows):
-        return np.zeros(len(months))
-    today = float(days_of(pd.DatetimeIndex([as_of]))[0])
-    start = days_of(rows["opened_on"])
-    end = np.nan_to_num(days_of(rows["closed_on"]), nan=today)
-    length = np.maximum(end - start, 1.0)
-    edges = np.append(days_of(months.start_time), days_of(months[-1:].end_time)[0])
-    part = np.clip((edges[None, :] - start[:, None]) / length[:, None], 0.0, 1.0)
-    entry, last = rows["entry_age"].to_numpy(float)[:, None], rows["lower_age"].to_numpy(float)[:, None]
-    gathered = hazard.cumulative(entry + (last - entry) * part)
-    return np.asarray(np.diff(gathered, axis=1).sum(axis=0))
 
 
 def count_by_month(dates: pd.Series, months: pd.PeriodIndex, weight: Array | None = None) -> Array:

@@ -12,10 +12,12 @@ import pandas as pd
 
 from rebuildstats.demand.compound import mixed_pmf
 from rebuildstats.demand.fleet import first_seen, fleets_today, mileage_line
+from rebuildstats.demand.hazards import tabulate
 from rebuildstats.demand.installed import (
     Base,
     build_bases,
     component_hazards,
+    family_models,
     oldest,
     part_streams,
     teardown_drift,
@@ -25,7 +27,7 @@ from rebuildstats.demand.past import PartRatios, Past, expected_at_teardowns, pa
 from rebuildstats.demand.replacements import replacement_models
 from rebuildstats.demand.series import METHODS, demand_class, forecast_series
 from rebuildstats.demand.sums import Array, add, cut, mean_of, quantiles_of, sd_of
-from rebuildstats.demand.teardowns import Calendar, calendar, teardown_models
+from rebuildstats.demand.teardowns import Calendar, TeardownModel, calendar, repair_hazards, scheduled_hazards
 from rebuildstats.demand.usage import Usage, usage_rates
 from rebuildstats.errors import NothingToComputeError, UsageError
 
@@ -55,6 +57,7 @@ class Forecast:
     uses: pd.DataFrame
     when: Calendar
     usage: Usage
+    models: dict[str, TeardownModel]
     past: Past
     ratios: PartRatios
     ratio_draws: Array
@@ -198,15 +201,19 @@ def forecast_parts(
         tops.setdefault(family, float(np.nan_to_num(records.lives["lower_age"].max(), nan=1.0)) * 1.2 or 1.0)
     hazards = component_hazards(history.components, life_fits, records.lives, tops, draws, seed + 1)
     replacing = replacement_models(records.outcomes, history.components, hazards)
-    models = teardown_models(
-        records.unit_lives,
-        records.teardowns,
-        {f: unit_fits.get(f, None) for f in tops},
-        tops,
-        draws=draws,
-        seed=seed + 2,
+    unit_hazards = {
+        f: tabulate(unit_fits.get(f, None), top, draws, seed + 2, _run(records, f)) for f, top in tops.items()
+    }
+    models, pasts = family_models(
+        records,
+        replacing,
+        unit_hazards,
+        repair_hazards(records.teardowns, records.unit_lives, tops, draws=draws, seed=seed + 5),
+        scheduled_hazards(records.unit_lives, tops, draws=draws, seed=seed + 6),
+        first_seen(history),
+        as_of,
     )
-    drift = teardown_drift(records, models, first_seen(history), as_of)
+    drift = teardown_drift(models, pasts, records, first_seen(history), as_of)
     bases = build_bases(
         {f: fleet for f, fleet in fleets.items() if f in replacing},
         models, replacing, drift, when, usage, history.planned, draws=draws, seed=seed + 3,
@@ -217,9 +224,14 @@ def forecast_parts(
     modelled = set(uses["part"])
     method_of = {p: OWN if p in modelled else _best_series(past.series.loc[p].to_numpy(float)) for p in parts}
     return Forecast(
-        parts, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, past, ratios, ratio_draws,
+        parts, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, models, past, ratios, ratio_draws,
         method_of, {p: demand_class(past.series.loc[p].to_numpy(float)) for p in parts}, shelf_of,
     )  # fmt: skip
+
+
+def _run(records: Records, family: str) -> float:
+    own = records.unit_lives[records.unit_lives["family"] == family]
+    return float((own["lower_age"] - own["entry_age"]).sum())
 
 
 def _best_series(series: Array, methods: Sequence[str] = METHODS) -> str:

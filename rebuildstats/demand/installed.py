@@ -10,13 +10,22 @@ import numpy as np
 import pandas as pd
 
 from rebuildstats.demand.compound import Stream, Take
-from rebuildstats.demand.corrections import Ratios, count_by_month, expected_by_month, follow
+from rebuildstats.demand.corrections import Ratios, follow
+from rebuildstats.demand.failures import (
+    PositionFailures,
+    Stays,
+    choose_failures,
+    position_events_by_month,
+    stays,
+    unit_events_by_month,
+)
 from rebuildstats.demand.fleet import Fleet
 from rebuildstats.demand.hazards import Hazard, tabulate
 from rebuildstats.demand.replacements import (
     Replacement,
     ReplacementModel,
     again_chances,
+    kind_of,
     own_failure,
     position_chances,
 )
@@ -57,7 +66,7 @@ class Base:
         elif name == "again":
             own = c.failure_draws * self.failure_drift[:, None]
         else:
-            own = np.repeat(c.repair_draws[:, None], c.repair.shape[1], axis=1)
+            own = c.repair_draws
         return np.asarray(own * c.usage_draws)
 
 
@@ -74,32 +83,65 @@ def component_hazards(
     return out
 
 
-def teardown_drift(
+def family_models(
     records: Records,
+    replacing: Mapping[str, ReplacementModel],
+    unit_hazards: Mapping[str, Hazard],
+    repairs: Mapping[str, Hazard],
+    scheduled: Mapping[str, Hazard],
+    first_seen: Mapping[str, pd.Timestamp],
+    as_of: pd.Timestamp,
+) -> tuple[dict[str, TeardownModel], dict[str, Stays]]:
+    """How each family's units are brought in, as its past supports it, and that past."""
+    kind = kind_of(records.outcomes)
+    at_failure = records.outcomes[kind == "failure"]
+    beside = at_failure[at_failure["role"].fillna("") != "cause"]
+    share = beside["renewed"].astype(float).groupby([beside["family"], beside["component"]]).mean()
+    models, pasts = {}, {}
+    for family, model in replacing.items():
+        shown = {n: c.n for n, c in model.components.items() if c.in_service}
+        past = stays(
+            records.unit_lives[records.unit_lives["family"] == family],
+            records.outcomes[records.outcomes["family"] == family],
+            records.positions[records.positions["family"] == family],
+            shown,
+            first_seen,
+            as_of,
+        )
+        renewed = {n: float(share.get((family, n), 1.0)) for n in shown}
+        failures = choose_failures(past, unit_hazards[family], repairs[family], model, renewed)
+        models[family], pasts[family] = TeardownModel(family, failures, scheduled[family]), past
+    return models, pasts
+
+
+def teardown_drift(
     models: Mapping[str, TeardownModel],
+    pasts: Mapping[str, Stays],
+    records: Records,
     first_seen: Mapping[str, pd.Timestamp],
     as_of: pd.Timestamp,
     months: int = 48,
 ) -> tuple[list[str], Ratios]:
-    """Observed over expected rebuilds of the recent past, per family: failures first, then scheduled ones.
-
-    first_seen: unit -> the day from which it ran under the shop's eyes, where a life that was there at first sight
-    begins.
-    """
-    dated = records.unit_lives.assign(
-        opened_on=records.unit_lives["opened_on"].fillna(records.unit_lives["unit"].map(dict(first_seen)))
-    )
+    """Observed over expected rebuilds of the recent past, per family: failures first, then scheduled ones."""
     span = pd.period_range(end=as_of.to_period("M"), periods=months, freq="M")
-    first = records.teardowns["opened_on"].min()
-    if pd.notna(first):
-        span = span[span >= pd.Timestamp(first).to_period("M")]
+    starts = [float(np.nanmin(p.start)) for p in pasts.values() if np.isfinite(p.start).any()]
+    if starts:
+        span = span[span >= (pd.Timestamp("1970-01-01") + pd.Timedelta(days=min(starts))).to_period("M")]
     families = sorted(models)
-    observed, expected = [], []
-    for reasons, pick in ((["failure", "comeback"], "failure"), (["scheduled"], "scheduled")):
+    seen: list[tuple[Array, Array]] = []
+    for reasons in (["failure", "comeback"], ["scheduled"]):
         for family in families:
-            lives = dated[dated["family"] == family]
-            observed.append(count_by_month(lives.loc[lives["end"].isin(reasons), "closed_on"], span))
-            expected.append(expected_by_month(lives, getattr(models[family], pick), span, as_of))
+            failures, past = models[family].failures, pasts[family]
+            units = records.unit_lives[records.unit_lives["family"] == family]
+            closed = units.loc[units["end"].isin(reasons), "closed_on"]
+            if reasons == ["scheduled"]:
+                seen.append(unit_events_by_month(past, models[family].scheduled, closed, span))
+            elif isinstance(failures, PositionFailures):
+                own = records.lives[records.lives["family"] == family]
+                seen.append(position_events_by_month(own, failures.model, first_seen, as_of, span))
+            else:
+                seen.append(unit_events_by_month(past, failures.unit, closed, span))
+    observed, expected = [o for o, _ in seen], [e for _, e in seen]
     shape = (2 * len(families), len(span))
     return families, follow(np.reshape(observed, shape), np.reshape(expected, shape))
 
@@ -136,7 +178,7 @@ def build_bases(
             chances,
             model,
             Replacement(mean["failure"], mean["scheduled"], mean["again"], mean["repair"]),
-            _life_draws(model, fleet, chances, run, mean),
+            _life_draws(model, fleet, chances, run, mean) | dict(chances.life_draws),
             _normed(moved[:, i], ratios.mean[i], chances.failure_draws),
             _normed(moved[:, len(families) + i], ratios.mean[len(families) + i], chances.scheduled_draws),
         )

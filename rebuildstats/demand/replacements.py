@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -27,7 +27,8 @@ class Component:
     found: observed over expected own failures, per kind of teardown. bad: replaced of those found failed, per kind.
     habit: replaced of those not failed on their own (habit while open, damage by a neighbour), per kind. unknown: share
     found failed where the age is unknown, per kind. left_in: replaced of those known to have failed before. together:
-    correlation of the positions of one unit, 0 apart to 1 all or none.
+    correlation of the positions of one unit, 0 apart to 1 all or none. repaired: share of its failures in service that
+    are mended by a repair, the unit not rebuilt.
     """
 
     name: str
@@ -41,6 +42,11 @@ class Component:
     unknown: Mapping[str, float]
     left_in: float
     together: float
+    repaired: float
+
+    def part_of(self, kind: str) -> float:
+        """Share of its failures in service that lead to a teardown of this kind: a repair, or a rebuild for failure."""
+        return self.repaired if kind == "repair" else 1.0 - self.repaired if kind == "failure" else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +125,8 @@ def _family(
     caused = {
         k: float((causes.get(k, 0) + 0.5) / (jobs.get(k, 0) + 1.0)) if any(in_service.values()) else 0.0 for k in KINDS
     }
-    share = _cause_shares(rows, shows, family, hazards)
+    repaired = _repaired(rows[shows & rows["bad"].to_numpy()])
+    share = _cause_shares(rows, shows, family, hazards, repaired)
     expected = share * rows["kind"].map(caused).to_numpy(dtype=float)
     untouched = rows[~rows["bad"].to_numpy()]
     usual = {k: _usual_habit(untouched[untouched["kind"] == k], design) for k in KINDS}
@@ -130,6 +137,7 @@ def _family(
         seen = by_component.get(name, none_seen)
         life = hazards[family, name]
         out[name] = _component(name, renewal == "always", in_service[name], int(positions), seen, life, usual)
+        out[name] = replace(out[name], repaired=repaired.get(name, repaired[""]) if in_service[name] else 0.0)
     inside: dict[str, tuple[str, ...]] = {}
     for name in out:
         top = root.get((family, name), name)
@@ -144,7 +152,8 @@ def expected_cause_shares(
     """Each row's chance to be the cause of its teardown: its share of the in-service hazard, times the kind's share of
     teardowns that an in-service component causes; 0 for what shows only at a teardown. rows: outcomes with kind."""
     shows = rows["component"].map({n: c.in_service for n, c in model.components.items()}).fillna(False).astype(bool)
-    share = _cause_shares(rows, shows.to_numpy(), model.family, hazards)
+    repaired = {n: c.repaired for n, c in model.components.items()} | {"": 0.0}
+    share = _cause_shares(rows, shows.to_numpy(), model.family, hazards, repaired)
     return np.asarray(share * rows["kind"].map(dict(model.caused)).to_numpy(dtype=float))
 
 
@@ -154,15 +163,30 @@ def _usual_habit(rows: pd.DataFrame, design: pd.DataFrame) -> float:
     return float((rows["new"].sum() + 0.5) / (len(rows) + 10.0))
 
 
+def _repaired(bad: pd.DataFrame) -> dict[str, float]:
+    """Share of the in-service failures that were mended by a repair, by component, shrunk to the family's ('')."""
+    by = bad["kind"].eq("repair").groupby(bad["component"]).agg(["sum", "size"])
+    usual = float((by["sum"].sum() + 0.1) / (by["size"].sum() + 2.0))
+    return {"": usual} | {str(c): float((s + 4.0 * usual) / (n + 4.0)) for c, s, n in by.itertuples()}
+
+
 def _cause_shares(
-    rows: pd.DataFrame, shows: np.ndarray, family: str, hazards: Mapping[tuple[str, str], Hazard]
+    rows: pd.DataFrame,
+    shows: np.ndarray,
+    family: str,
+    hazards: Mapping[tuple[str, str], Hazard],
+    repaired: Mapping[str, float],
 ) -> Array:
-    """Each row's share of the in-service hazard of its unit at that teardown; 0 for what doesn't show in service."""
+    """Each row's share of the in-service hazard of its unit at that teardown, of what leads to a teardown of its kind;
+    0 for what doesn't show in service and at scheduled teardowns."""
     rate = np.zeros(len(rows))
+    kind = rows["kind"].to_numpy()
     age, name = rows["age"].to_numpy(dtype=float), rows["component"].to_numpy()
     for component in pd.unique(name[shows]):
         own = (name == component) & shows
-        rate[own] = hazards[family, str(component)].density(age[own])
+        mended = repaired.get(str(component), repaired[""])
+        part = np.where(kind[own] == "repair", mended, np.where(kind[own] == "failure", 1.0 - mended, 0.0))
+        rate[own] = hazards[family, str(component)].density(age[own]) * part
     total = pd.Series(rate, index=rows.index).groupby(rows["job"]).transform("sum").to_numpy()
     return np.where(total > 0, rate / np.where(total > 0, total, 1.0), 0.0)
 
@@ -171,7 +195,7 @@ def _component(
     name: str, always: bool, in_service: bool, n: int, rows: pd.DataFrame, hazard: Hazard, usual: Mapping[str, float]
 ) -> Component:
     ones = dict.fromkeys(KINDS, 1.0)
-    blank = Component(name, always, in_service, n, hazard, ones, ones, dict(usual), ones, 0.5, 0.0)
+    blank = Component(name, always, in_service, n, hazard, ones, ones, dict(usual), ones, 0.5, 0.0, 0.0)
     found, bad, habit, unknown = {}, {}, {}, {}
     before = rows["failed_before"].to_numpy(dtype=bool)
     fresh = rows[~before]
@@ -193,7 +217,7 @@ def _component(
         unknown[k] = float((is_bad[dark].sum() + blind * 5.0) / (dark.sum() + 5.0))
     old = rows[before]
     left_in = float((old["new"].sum() + 1.5) / (len(old) + 3.0))
-    fitted = Component(name, always, in_service, n, hazard, found, bad, habit, unknown, left_in, 0.0)
+    fitted = Component(name, always, in_service, n, hazard, found, bad, habit, unknown, left_in, 0.0, 0.0)
     return fitted if n == 1 or always else _with_together(fitted, rows)
 
 
@@ -218,17 +242,15 @@ def _with_together(component: Component, rows: pd.DataFrame) -> Component:
     if not len(rows):
         return component
     q = np.clip(chance_by_row(component, rows), 1e-4, 1 - 1e-4)
+    sd = np.sqrt(q * (1.0 - q))
     frame = pd.DataFrame(
-        {"job": rows["job"].to_numpy(), "gap": rows["new"].to_numpy(dtype=float) - q, "sd": np.sqrt(q * (1 - q))}
+        {"gap": rows["new"].to_numpy(dtype=float) - q, "own": sd**2, "all": sd, "job": rows["job"].to_numpy()}
     )
-    sums = frame.groupby("job").agg(gap=("gap", "sum"), own=("sd", lambda s: float((s**2).sum())), all=("sd", "sum"))
+    sums = frame.groupby("job")[["gap", "own", "all"]].sum()
     pairs = float((sums["all"] ** 2 - sums["own"]).sum())
     extra = float((sums["gap"] ** 2).sum()) - float(sums["own"].sum())
     together = float(np.clip(extra / (pairs + 4.0), 0.0, 0.95)) if pairs > 0 else 0.0
-    return Component(
-        component.name, component.always, component.in_service, component.n, component.hazard, component.found,
-        component.bad, component.habit, component.unknown, component.left_in, together,
-    )  # fmt: skip
+    return replace(component, together=together)
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +282,7 @@ def position_chances(
         for name, component in model.components.items():
             if component.in_service and name in positions:
                 age, _, failed = at_time(positions[name], run)
-                rate[name] = np.where(failed, 0.0, component.hazard.density(age))
+                rate[name] = np.where(failed, 0.0, component.hazard.density(age)) * component.part_of(kind)
                 total = total + rate[name].sum(axis=1)
     out = {}
     for name, component in model.components.items():

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from rebuildstats.demand.failures import Gathered, PositionFailures, UnitFailures, gather, interval_nodes
 from rebuildstats.demand.fleet import Fleet
 from rebuildstats.demand.hazards import Hazard, age_grid, constant_rate, ratio_to_point, tabulate
 from rebuildstats.demand.sums import Array
@@ -57,19 +57,18 @@ def calendar(as_of: pd.Timestamp, months: int, season: Array) -> Calendar:
 
 @dataclass(frozen=True, slots=True)
 class TeardownModel:
-    """One family: hazards of a rebuild for failure and of a scheduled one over the unit's age, repairs per distance."""
+    """One family: how failures come about, and the hazard of a scheduled rebuild over the unit's age."""
 
     family: str
-    failure: Hazard
+    failures: UnitFailures | PositionFailures
     scheduled: Hazard
-    repair: Hazard
 
 
 @dataclass(frozen=True, slots=True)
 class Chances:
     """One family's teardowns to come. Arrays (units, K): the chance that the unit's first rebuild is for failure, or
     scheduled (booked ones in it), in each interval; expected further rebuilds (`again`) and repairs. Multipliers of the
-    expected numbers by draw: (D, K)."""
+    expected numbers by draw: (D, K). life_draws: component -> (D,) its failures in service relative to all."""
 
     failure: Array
     scheduled: Array
@@ -80,6 +79,7 @@ class Chances:
     scheduled_draws: Array
     repair_draws: Array
     usage_draws: Array
+    life_draws: Mapping[str, Array]
 
 
 def scheduled_lives(unit_lives: pd.DataFrame) -> pd.DataFrame:
@@ -94,38 +94,46 @@ def scheduled_lives(unit_lives: pd.DataFrame) -> pd.DataFrame:
     return turned
 
 
-def teardown_models(
-    unit_lives: pd.DataFrame,
-    teardowns: pd.DataFrame,
-    fits: Mapping[str, Any],
-    tops: Mapping[str, float],
-    *,
-    draws: int,
-    seed: int,
-) -> dict[str, TeardownModel]:
-    """Per family the hazards of failure, schedule and repair. fits: family -> fitted unit life; tops: family -> the
-    oldest age to be asked for."""
+def scheduled_hazards(
+    unit_lives: pd.DataFrame, tops: Mapping[str, float], *, draws: int, seed: int
+) -> dict[str, Hazard]:
+    """Per family the hazard of a scheduled rebuild over the unit's age; 0 where none was ever made.
+
+    tops: family -> the oldest age to be asked for. Fewer than three scheduled rebuilds are a constant rate.
+    """
     flipped = scheduled_lives(unit_lives)
-    habit = fit_unit_lives(flipped, seed=seed) if (flipped["upper_age"].notna()).any() else None
+    made = flipped["upper_age"].notna().groupby(flipped["family"]).sum()
+    habit = fit_unit_lives(flipped, seed=seed) if made.sum() else None
     run = (unit_lives["lower_age"] - unit_lives["entry_age"]).groupby(unit_lives["family"]).sum()
-    repairs = teardowns[teardowns["scope"] == "repair"].groupby("family").size()
-    models = {}
+    out = {}
     for i, (family, top) in enumerate(sorted(tops.items())):
-        exposure = float(run.get(family, 0.0))
-        booked = flipped[flipped["family"] == family]["upper_age"].notna().sum()
-        scheduled_fit = habit.get(family, None) if habit is not None and booked >= 3 else None
         grid = age_grid(top)
-        models[family] = TeardownModel(
-            family,
-            tabulate(fits.get(family), top, draws, seed + 31 * i, exposure),
-            tabulate(scheduled_fit, top, draws, seed + 31 * i + 7, exposure)
-            if booked
-            else Hazard(grid, 0.0 * grid, np.zeros((draws, grid.size)), 0.0),
-            constant_rate(float(repairs.get(family, 0)), max(exposure, top), grid, draws, seed + 31 * i + 13)
-            if repairs.get(family, 0)
-            else Hazard(grid, 0.0 * grid, np.zeros((draws, grid.size)), 0.0),
+        if not made.get(family, 0):
+            out[family] = Hazard(grid, 0.0 * grid, np.zeros((draws, grid.size)), 0.0)
+        elif habit is None or made[family] < 3:
+            out[family] = constant_rate(float(made[family]), max(float(run[family]), top), grid, draws, seed + i)
+        else:
+            out[family] = tabulate(habit.get(family, None), top, draws, seed + i, float(run[family]))
+    return out
+
+
+def repair_hazards(
+    teardowns: pd.DataFrame, unit_lives: pd.DataFrame, tops: Mapping[str, float], *, draws: int, seed: int
+) -> dict[str, Hazard]:
+    """Per family repairs per distance, a constant rate; 0 where none was ever made."""
+    run = (unit_lives["lower_age"] - unit_lives["entry_age"]).groupby(unit_lives["family"]).sum()
+    made = teardowns[teardowns["scope"] == "repair"].groupby("family").size()
+    out = {}
+    for i, (family, top) in enumerate(sorted(tops.items())):
+        grid = age_grid(top)
+        count = float(made.get(family, 0))
+        exposure = max(float(run.get(family, 0.0)), top)
+        out[family] = (
+            constant_rate(count, exposure, grid, draws, seed + i)
+            if count
+            else Hazard(grid, 0.0 * grid, np.zeros((draws, grid.size)), 0.0)
         )
-    return models
+    return out
 
 
 def planned_hazard(planned: pd.DataFrame, fleet: Fleet, when: Calendar) -> tuple[Array, Array]:
@@ -153,45 +161,37 @@ def planned_hazard(planned: pd.DataFrame, fleet: Fleet, when: Calendar) -> tuple
     return hazard, booked
 
 
-def _gathered(hazard: Hazard, age: Array, gone: Array) -> Array:
-    """Hazard gathered in each interval (units, K) by units of `age` (units,) that have run `gone` (units, K + 1)
-    since."""
-    at = age[:, None] + gone
-    known = hazard.between(at[:, :-1], at[:, 1:])
-    return np.where(np.isnan(age)[:, None], hazard.rate * np.diff(gone, axis=1), known)
-
-
-def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, extra: Array) -> tuple[Array, Array, Array]:
-    """First rebuilds for failure, scheduled, and further ones: arrays (units, K)."""
-    failing = _gathered(model.failure, fleet.age, gone)
-    planned = _gathered(model.scheduled, fleet.age, gone)
-    calm = np.where(extra.cumsum(axis=1)[:, -1:] > 0, 0.0, 1.0)  # a booked unit is not scheduled a second time
+def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, extra: Array) -> tuple[Array, Array, Array, Array]:
+    """First rebuilds for failure, scheduled ones, further ones, and repairs: arrays (units, K)."""
+    hazard = model.failures.gathered(fleet, gone)
+    planned = gather(model.scheduled, fleet.age, gone)
+    calm = np.where(extra.sum(axis=1, keepdims=True) > 0, 0.0, 1.0)  # a booked unit is not scheduled a second time
     planned = planned * calm + extra
-    total = failing + planned
+    total = hazard.failing + planned
     left = np.exp(-np.concatenate([np.zeros((len(total), 1)), np.cumsum(total, axis=1)], axis=1))
     first = left[:, :-1] - left[:, 1:]
-    share = failing / np.maximum(total, 1e-300)
-    return first * share, first * (1.0 - share), _again(model, first, gone)
+    share = hazard.failing / np.maximum(total, 1e-300)
+    return first * share, first * (1.0 - share), _again(model, hazard, first, gone), hazard.mended
 
 
-def _again(model: TeardownModel, first: Array, gone: Array) -> Array:
+def _again(model: TeardownModel, hazard: Gathered, first: Array, gone: Array) -> Array:
     """Expected rebuilds after the first one, (units, K): the renewal equation on the grid of intervals.
 
-    A unit rebuilt in the middle of interval j starts at age 0 there; in its own interval it has half of it to run.
+    A unit rebuilt in the middle of interval j starts anew there, with half of the interval to run, in all that the
+    rebuild renews; the rest of its hazard goes on. What comes back within its own interval is followed from the next.
     """
     middle = (gone[:, :-1] + gone[:, 1:]) / 2.0
-    kinds = first.shape[1]
-    started = first.copy()
-    again = np.zeros_like(first)
-    for j in range(kinds):
-        ages = np.maximum(gone[:, j + 1 :] - middle[:, j : j + 1], 0.0)
-        ages = np.concatenate([np.zeros((len(first), 1)), ages], axis=1)
-        total = model.failure.cumulative(ages) + model.scheduled.cumulative(ages)
-        back = -np.diff(np.exp(-(total - total[:, :1])), axis=1)
+    on = (hazard.continuing[:, :-1] + hazard.continuing[:, 1:]) / 2.0
+    started, again = first.copy(), np.zeros_like(first)
+    start = np.zeros((len(first), 1))
+    for j in range(first.shape[1]):
+        run = np.maximum(gone[:, j + 1 :] - middle[:, j : j + 1], 0.0)
+        total = hazard.fresh.cumulative(run) + model.scheduled.cumulative(run)
+        total = total + np.maximum(hazard.continuing[:, j + 1 :] - on[:, j : j + 1], 0.0)
+        back = -np.diff(np.exp(-np.concatenate([start, total], axis=1)), axis=1)
         more = started[:, j : j + 1] * back
         again[:, j:] += more
-        started[:, j:] += more  # what comes back starts again itself
-        # what came back within its own interval is not followed further there; it is followed from the next one on
+        started[:, j:] += more
     return again
 
 
@@ -208,37 +208,21 @@ def teardown_chances(
 
     def at(factor: float) -> tuple[Array, Array, Array, Array]:
         gone = rate[:, None] * factor * np.minimum(when.run[None, :], fleet.days_left[:, None])
-        return (*_rebuilds(model, fleet, gone, extra), model.repair.rate * np.diff(gone, axis=1))
+        return _rebuilds(model, fleet, gone, extra)
 
     sums: list[Array] = [np.zeros((len(rate), len(when.months))) for _ in range(4)]
     for node, weight in _NORMAL:
         for total, part in zip(sums, at(float(np.exp(usage.own_sd * node))), strict=True):
             total += weight * part
     failure, scheduled, again, repair = sums
-    low, high = (sum(a.sum(axis=0) for a in at(float(np.exp(s))))[:] for s in (-_SWING, _SWING))
+    low, high = (np.sum([a.sum(axis=0) for a in at(float(np.exp(s)))], axis=0) for s in (-_SWING, _SWING))
     answer = np.log(np.maximum(high, 1e-12) / np.maximum(low, 1e-12)) / (2.0 * _SWING)
     usage_draws = np.exp(usage.fleet_sd * normals[:, None] * answer[None, :])
     gone = rate[:, None] * np.minimum(when.run[None, :], fleet.days_left[:, None])
     alive = 1.0 - np.concatenate([np.zeros((len(rate), 1)), np.cumsum(failure + scheduled, axis=1)[:, :-1]], axis=1)
-    ratio = [
-        ratio_to_point(h, _interval_nodes(h, fleet.age[:, None] + gone, alive))
-        for h in (model.failure, model.scheduled)
-    ]
-    repair_rates = model.repair.draws[:, -1]
-    mean_repair = max(float(repair_rates.mean()), 1e-300)
-    failing, booking = ratio
+    failing, mended, life = model.failures.draws(fleet, gone, alive)
+    booking = ratio_to_point(model.scheduled, interval_nodes(model.scheduled, fleet.age[:, None] + gone, alive))
     return Chances(
-        failure, scheduled, again, repair, booked, failing, booking,
-        np.where(repair_rates.max() > 0, repair_rates / mean_repair, 1.0), usage_draws / usage_draws.mean(axis=0),
+        failure, scheduled, again, repair, booked, failing, booking, mended,
+        usage_draws / usage_draws.mean(axis=0), life,
     )  # fmt: skip
-
-
-def _interval_nodes(hazard: Hazard, ages: Array, weight: Array) -> Array:
-    """Per interval the weights on the hazard's grid of what is gathered in it: (G, K)."""
-    return np.stack(
-        [
-            hazard.nodes(ages[:, k + 1], weight[:, k]) - hazard.nodes(ages[:, k], weight[:, k])
-            for k in range(ages.shape[1] - 1)
-        ],
-        axis=1,
-    )

@@ -104,8 +104,8 @@ def _look_back(rates: Array, half_life: float, ahead: int = 12) -> list[Array]:
             continue
         true = np.nanmean(later[read], axis=1)
         guess = _estimate(rates[:, :origin], half_life)[read]
-        good: NDArray[np.bool_] = (true > 0) & (guess > 0)
-        if good.any():
+        good = np.flatnonzero((true > 0) & (guess > 0))
+        if good.size:
             out.append(np.log(true[good] / guess[good]))
         if len(out) >= 8:
             break
@@ -145,7 +145,7 @@ def usage_rates(line: pd.DataFrame, as_of: pd.Timestamp, fallback: float = np.na
     names, months, rates = monthly_rates(line, as_of)
     dated = line.dropna(subset=["read_on"]).groupby("vehicle")["read_on"].max()
     last = {str(v): pd.Timestamp(d) for v, d in dated.items()}
-    seen: NDArray[np.bool_] = np.isfinite(rates)
+    seen = np.asarray(np.isfinite(rates), dtype=bool)
     if not seen.any():
         return Usage({}, fallback, 0.25, 0.1, np.ones(12), HALF_LIVES[-1], last, 0)
     best, errors = HALF_LIVES[2], [np.zeros(1)]
@@ -166,7 +166,11 @@ def usage_rates(line: pd.DataFrame, as_of: pd.Timestamp, fallback: float = np.na
         own_sd = float(np.subtract(*np.percentile(own, [84, 16])) / 2.0)
     else:
         fleet_sd, own_sd = 0.08, 0.25
-    per_day = {name: float(rate) for name, rate, any_ in zip(names, estimate, seen.any(axis=1), strict=True) if any_}
+    per_day = {
+        name: float(rate)
+        for name, rate, any_ in zip(names, estimate, np.asarray(seen.any(axis=1)), strict=True)
+        if any_
+    }
     weights = _weights(rates, best).sum(axis=1)
     fleet = float(np.average(estimate, weights=np.maximum(weights, 1e-12)))
     return Usage(

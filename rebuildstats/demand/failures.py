@@ -1,0 +1,309 @@
+"""How failures in service come about: from the unit's own life, or from the lives of the positions whose failure shows.
+
+Both say the same thing, a hazard of being brought in; which one the history supports is asked of the history.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+
+from rebuildstats.demand.corrections import count_by_month
+from rebuildstats.demand.fleet import Fleet
+from rebuildstats.demand.hazards import Hazard, ratio_to_point
+from rebuildstats.demand.replacements import ReplacementModel
+from rebuildstats.demand.sums import Array
+from rebuildstats.demand.usage import days_of
+
+_LEAST_BLAMED = 0.5  # share of failures with a cause that shows, below which the positions' account is not asked
+_UNIT_HANDICAP = 1.0  # log chance that the unit's own fit owes to having been fitted to these very failures
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Hazard of being brought in, per unit and interval (units, K), as long as nothing is renewed: `failing` of a
+    rebuild, `mended` of a repair; `continuing`, cumulated (units, K + 1): what of `failing` goes on after a rebuild;
+    `fresh`: cumulative hazard of what the rebuild renews, over the distance since it."""
+
+    failing: Array
+    mended: Array
+    continuing: Array
+    fresh: Hazard
+
+
+class Failures(Protocol):
+    """What brings a family's units in for failure."""
+
+    def gathered(self, fleet: Fleet, gone: Array) -> Gathered:
+        """Hazards of a fleet that has run `gone` (units, K + 1) since the as-of day at the edges of the intervals."""
+
+    def draws(self, fleet: Fleet, gone: Array, alive: Array) -> tuple[Array, Array, dict[str, Array]]:
+        """Draws of what multiplies expected rebuilds and repairs, (D, K) each, and, by component, (D,) its failures
+        relative to all. alive: (units, K) chance not to have been rebuilt yet."""
+
+
+def gather(hazard: Hazard, age: Array, gone: Array) -> Array:
+    """Hazard gathered in each interval (..., K) from ages (...) with distances run (..., K + 1); the mean rate where
+    the
+    age is unknown."""
+    at = age[..., None] + gone
+    return np.where(
+        np.isnan(age)[..., None], hazard.rate * np.diff(gone, axis=-1), np.diff(hazard.cumulative(at), axis=-1)
+    )
+
+
+def interval_nodes(hazard: Hazard, ages: Array, weight: Array) -> Array:
+    """Per interval the weights on the hazard's grid of what is gathered in it, (G, K); ages (n, K + 1), weight (n,
+    K)."""
+    columns = [
+        hazard.nodes(ages[:, k + 1], weight[:, k]) - hazard.nodes(ages[:, k], weight[:, k])
+        for k in range(weight.shape[1])
+    ]
+    return np.stack(columns, axis=1)
+
+
+@dataclass(frozen=True, slots=True)
+class UnitFailures:
+    """Failures by the unit's own life since its rebuild; repairs at a constant rate per distance."""
+
+    unit: Hazard
+    repair: Hazard
+
+    def gathered(self, fleet: Fleet, gone: Array) -> Gathered:
+        failing = gather(self.unit, fleet.age, gone)
+        return Gathered(failing, self.repair.rate * np.diff(gone, axis=1), np.zeros_like(gone), self.unit)
+
+    def draws(self, fleet: Fleet, gone: Array, alive: Array) -> tuple[Array, Array, dict[str, Array]]:
+        failing = ratio_to_point(self.unit, interval_nodes(self.unit, fleet.age[:, None] + gone, alive))
+        rates = self.repair.draws[:, -1]
+        mended = np.where(rates.max() > 0, rates / max(float(rates.mean()), 1e-300), 1.0)
+        return failing, np.repeat(mended[:, None], alive.shape[1], axis=1), {}
+
+
+@dataclass(frozen=True, slots=True)
+class PositionFailures:
+    """Failures by the lives of the positions that show in service; each is mended by a repair or leads to a rebuild.
+
+    renewed: component -> share of its positions renewed at a rebuild for failure that it didn't cause. scale: rebuilds for
+    failure over those that a component which shows was blamed for.
+    """
+
+    model: ReplacementModel
+    renewed: Mapping[str, float]
+    scale: float
+
+    def _shown(self, fleet: Fleet) -> list[str]:
+        return [n for n, c in self.model.components.items() if c.in_service and n in fleet.positions]
+
+    def gathered(self, fleet: Fleet, gone: Array) -> Gathered:
+        shown = self._shown(fleet)
+        each = {}
+        for name in shown:
+            own = fleet.positions[name]
+            still = np.where(own.failed, 0.0, self.scale)[:, :, None]
+            each[name] = gather(self.model.components[name].hazard, own.age, gone[:, None, :]) * still
+        rebuild = {n: each[n].sum(axis=1) * (1.0 - self.model.components[n].repaired) for n in shown}
+        failing = np.sum(list(rebuild.values()), axis=0)
+        whole = np.maximum(failing.sum(axis=1), 1e-300)
+        rebuilt = -np.expm1(-np.cumsum(failing, axis=1))
+        mended, continuing = np.zeros_like(failing), np.zeros_like(gone)
+        fresh = np.zeros_like(self.model.components[shown[0]].hazard.point)
+        for name in shown:
+            component = self.model.components[name]
+            # renewed at the rebuild because it caused it, or beside the cause as the shop is used to
+            cause = rebuild[name].sum(axis=1) / whole
+            renewed = cause + (1.0 - cause) * self.renewed[name]
+            continuing[:, 1:] += np.cumsum(rebuild[name], axis=1) * (1.0 - renewed[:, None])
+            young = component.hazard.point * component.n * float(np.average(renewed, weights=whole))
+            fresh += young * (1.0 - component.repaired) * self.scale
+            # a position that was mended has its hazard behind it, and so has one that a rebuild has renewed
+            behind = np.exp(-component.repaired * np.cumsum(each[name], axis=2)).mean(axis=1)
+            behind *= 1.0 - rebuilt * renewed[:, None]
+            mended += each[name].sum(axis=1) * behind * component.repaired
+        grid = self.model.components[shown[0]].hazard.grid
+        table = Hazard(grid, fresh, fresh[None, :], float(fresh[-1] / grid[-1]))
+        return Gathered(failing, mended, continuing, table)
+
+    def draws(self, fleet: Fleet, gone: Array, alive: Array) -> tuple[Array, Array, dict[str, Array]]:
+        drawn: dict[str, Array] = {}
+        for name in self._shown(fleet):
+            component, own = self.model.components[name], fleet.positions[name]
+            nodes = np.zeros((component.hazard.grid.size, alive.shape[1]))
+            unknown = np.zeros(alive.shape[1])
+            for j in range(own.age.shape[1]):
+                age = np.where(own.failed[:, j], np.nan, own.age[:, j])
+                nodes += interval_nodes(component.hazard, age[:, None] + gone, alive)
+                dark = np.isnan(own.age[:, j]) & ~own.failed[:, j]
+                unknown += (np.diff(gone, axis=1) * alive)[dark].sum(axis=0) * component.hazard.rate
+            expected = component.hazard.draws @ nodes
+            mean = np.maximum(expected.mean(axis=0), 1e-12)
+            point = np.maximum(component.hazard.point @ nodes, 0.0)
+            # keep the point estimate's mean, take the draws' spread about it
+            drawn[name] = np.clip(expected / mean, 0.05, 8.0) * point + unknown
+        parts = {n: self.model.components[n].repaired for n in drawn}
+        failing = sum((drawn[n] * (1.0 - parts[n]) for n in drawn), np.zeros((1, alive.shape[1])))
+        mended = sum((drawn[n] * parts[n] for n in drawn), np.zeros((1, alive.shape[1])))
+        overall = _relative(failing.sum(axis=1))
+        own_share = {n: _relative(_relative(d.sum(axis=1)) / overall) for n, d in drawn.items()}
+        return _relative(failing), _relative(mended), own_share
+
+
+def _relative(drawn: Array) -> Array:
+    mean = drawn.mean(axis=0)
+    return np.asarray(np.where(mean > 1e-12, drawn / np.where(mean > 1e-12, mean, 1.0), 1.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Stays:
+    """Past and running stays of a family's units between rebuilds, with their in-service positions.
+
+    Per stay (S,): start and end in days, failed (came in for failure), age at the end, distance run. By component the
+    ages at the end (S, positions), NaN where unknown.
+    """
+
+    start: Array
+    end: Array
+    failed: Array
+    age: Array
+    run: Array
+    positions: Mapping[str, Array]
+
+
+def stays(
+    unit_lives: pd.DataFrame,
+    outcomes: pd.DataFrame,
+    positions: pd.DataFrame,
+    shown: Mapping[str, int],
+    first_seen: Mapping[str, pd.Timestamp],
+    as_of: pd.Timestamp,
+) -> Stays:
+    """The stays of one family. shown: in-service component -> positions."""
+    rows = unit_lives.reset_index(drop=True)
+    opened = rows["opened_on"].fillna(rows["unit"].map(dict(first_seen)))
+    ends = rows["closed_on"].fillna(as_of)
+    closed = outcomes[outcomes["component"].isin(list(shown))]
+    today = positions[positions["component"].isin(list(shown))]
+    ages: dict[str, Array] = {}
+    for name, n in shown.items():
+        at = np.full((len(rows), n), np.nan)
+        past = closed[closed["component"] == name].pivot(index="job", columns="position", values="age")
+        now = today[today["component"] == name].pivot(index="unit", columns="position", values="age")
+        for j in range(1, n + 1):
+            before = rows["closed_by"].map(past[j]) if j in past else pd.Series(np.nan, index=rows.index)
+            running = rows["unit"].map(now[j]) if j in now else pd.Series(np.nan, index=rows.index)
+            at[:, j - 1] = np.where(rows["closed_by"].notna(), before.astype(float), running.astype(float))
+        ages[name] = at
+    return Stays(
+        days_of(opened),
+        days_of(ends),
+        np.asarray(rows["end"].isin(["failure", "comeback"]), dtype=float),
+        rows["lower_age"].to_numpy(dtype=float),
+        (rows["lower_age"] - rows["entry_age"]).to_numpy(dtype=float),
+        ages,
+    )
+
+
+def _over(hazard: Hazard, end: Array, run: Array, part: Array) -> Array:
+    """Cumulative hazard gathered by `part` (..., M) of a run that ends at age `end` (...); mean rate if unknown."""
+    start = np.maximum(end - run, 0.0)
+    at = start[..., None] + (end - start)[..., None] * part
+    known = hazard.cumulative(at) - hazard.cumulative(start)[..., None]
+    return np.where(np.isnan(end)[..., None], hazard.rate * run[..., None] * part, known)
+
+
+def gathered_in_stays(past: Stays, source: Hazard | PositionFailures, part: Array) -> Array:
+    """Hazard of a rebuild for failure gathered over the first `part` (S, M) of each stay, (S, M)."""
+    if isinstance(source, Hazard):
+        return _over(source, past.age, past.run, part)
+    total = np.zeros_like(part)
+    for name, ages in past.positions.items():
+        component = source.model.components[name]
+        for j in range(ages.shape[1]):
+            total += _over(component.hazard, ages[:, j], past.run, part) * (1.0 - component.repaired)
+    return total
+
+
+def density_at_end(past: Stays, source: Hazard | PositionFailures) -> Array:
+    """Hazard of a rebuild for failure per distance at the end of each stay (S,)."""
+    if isinstance(source, Hazard):
+        return source.density(past.age)
+    total = np.zeros(past.age.size)
+    for name, ages in past.positions.items():
+        component = source.model.components[name]
+        total += component.hazard.density(ages).sum(axis=1) * (1.0 - component.repaired)
+    return total
+
+
+def log_chance(past: Stays, source: Hazard | PositionFailures) -> float:
+    """Log chance of the stays' failures under a hazard scaled to their number."""
+    used = np.isfinite(past.age) & np.isfinite(past.run)
+    total = float(np.nansum(gathered_in_stays(past, source, np.ones((past.age.size, 1)))[used]))
+    failed = float(past.failed[used].sum())
+    if total <= 0.0 or failed <= 0.0:
+        return -np.inf
+    rate = np.maximum(density_at_end(past, source), 1e-300)
+    return float((past.failed * np.log(rate))[used].sum()) + failed * np.log(failed / total) - failed
+
+
+def choose_failures(
+    past: Stays, unit: Hazard, repair: Hazard, model: ReplacementModel, renewed: Mapping[str, float]
+) -> UnitFailures | PositionFailures:
+    """The account of failures under which the family's past is likelier.
+
+    The positions' lives know which parts are old; the unit's own life needs no causes recorded. The scale of the
+    positions' account makes up for failures that no component was blamed for.
+    """
+    by_unit = UnitFailures(unit, repair)
+    if not past.positions or model.caused["failure"] < _LEAST_BLAMED:
+        return by_unit
+    by_position = PositionFailures(model, renewed, 1.0 / model.caused["failure"])
+    own, theirs = log_chance(past, unit), log_chance(past, by_position)
+    return by_position if np.isfinite(theirs) and theirs + _UNIT_HANDICAP >= own else by_unit
+
+
+def _by_month(hazard: Hazard, start: Array, end: Array, entry: Array, last: Array, edges: Array) -> Array:
+    """Hazard gathered in each month by lives that ran from `start` to `end` (days) and from age `entry` to `last`."""
+    known = np.isfinite(start) & np.isfinite(end) & np.isfinite(entry) & np.isfinite(last)
+    start, end, entry, last = (a[known][:, None] for a in (start, end, entry, last))
+    part = np.clip((edges[None, :] - start) / np.maximum(end - start, 1.0), 0.0, 1.0)
+    return np.asarray(np.diff(hazard.cumulative(entry + (last - entry) * part), axis=1).sum(axis=0))
+
+
+def month_edges(months: pd.PeriodIndex) -> Array:
+    """First days of the months and the day after the last, in days."""
+    return np.append(days_of(months.start_time), days_of(months[-1:].end_time)[0])
+
+
+def unit_events_by_month(past: Stays, hazard: Hazard, closed: pd.Series, months: pd.PeriodIndex) -> tuple[Array, Array]:
+    """Observed and expected ends of stays in each past month, (months,) each, under a hazard over the unit's age.
+
+    closed: dates of the ends that count. A stay's distance is spread evenly over its days.
+    """
+    expected = _by_month(hazard, past.start, past.end, past.age - past.run, past.age, month_edges(months))
+    return count_by_month(closed, months), expected
+
+
+def position_events_by_month(
+    lives: pd.DataFrame,
+    model: ReplacementModel,
+    first_seen: Mapping[str, pd.Timestamp],
+    as_of: pd.Timestamp,
+    months: pd.PeriodIndex,
+) -> tuple[Array, Array]:
+    """Observed and expected failures in service of the positions whose lives are known, (months,) each."""
+    edges = month_edges(months)
+    observed, expected = np.zeros(len(months)), np.zeros(len(months))
+    for name, rows in lives[lives["component"].isin([n for n, c in model.components.items() if c.in_service])].groupby(
+        "component"
+    ):
+        start = days_of(rows["opened_on"].fillna(rows["unit"].map(dict(first_seen))))
+        end = days_of(rows["closed_on"].fillna(as_of))
+        last = rows["upper_age"].fillna(rows["lower_age"]).to_numpy(dtype=float)
+        entry = rows["entry_age"].to_numpy(dtype=float)
+        expected += _by_month(model.components[str(name)].hazard, start, end, entry, last, edges)
+        observed += count_by_month(rows.loc[rows["upper_age"].notna(), "closed_on"], months)
+    return observed, expected

@@ -1,0 +1,165 @@
+"""How good is the forecast? Random fleets with a known future, run end to end; marks of pinball loss and coverage.
+
+    python tests/benchmarks/sim_forecast.py [fleets] [first seed]
+
+Per fleet and pooled: pinball loss of ours, of each series method and of the forecast that is given the true lives, by
+month and over 12 months; how far ours goes from the best series method to that one; coverage of the 90 % bands (months by
+randomised probability transform). Not collected by pytest.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+import warnings
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from rebuildstats.demand.forecast import Forecast, forecast_parts
+from rebuildstats.demand.series import METHODS
+from rebuildstats.demand.sums import quantiles_of
+from rebuildstats.fits.life import fit_lives, fit_unit_lives
+from tests.demand.fleet_history import history_at
+from tests.fleets.random_fleet import cut_day, random_fleet
+
+LEVELS = np.array([0.05, 0.25, 0.5, 0.75, 0.9, 0.95, 0.99])
+
+
+@dataclass(frozen=True)
+class TrueLife:
+    """A component's true life in the shape of a fit: every draw is the truth."""
+
+    distribution: str
+    scale: float
+    shape: float
+    events: float = 1000.0
+    exposure: float = 0.0
+
+    def chance(self, age: np.ndarray, covariates: Any = None) -> np.ndarray:
+        return -np.expm1(self.log_survival(np.asarray(age, float))[0])
+
+    def draws(self, n: int, seed: int) -> TrueLife:
+        return self
+
+    def log_survival(self, age: np.ndarray, covariates: Any = None) -> np.ndarray:
+        x = np.maximum(age, 1e-9) / self.scale
+        if self.distribution == "lognormal":
+            from scipy.stats import norm
+
+            out = norm.logsf(np.log(x) / self.shape)
+        elif self.distribution == "loglogistic":
+            out = -np.log1p(x**self.shape)
+        elif self.distribution == "exponential":
+            out = -x
+        else:
+            out = -(x**self.shape)
+        return np.repeat(out[None, :], 200, axis=0)
+
+
+@dataclass(frozen=True)
+class TrueLives:
+    lives: dict[tuple[str, str], TrueLife]
+
+    def get(self, family: str, component: str | None) -> Any:
+        return self.lives.get((family, component or ""))
+
+
+def truth(fleet: Any) -> TrueLives:
+    rows = fleet.true_lives()
+    return TrueLives(
+        {
+            (f, c): TrueLife(d, s, k)
+            for f, c, d, s, k in rows[["family", "component", "distribution", "scale", "shape"]].itertuples(index=False)
+        }
+    )
+
+
+def pinball(pmf: np.ndarray, value: float) -> float:
+    q = np.array(quantiles_of(pmf, list(LEVELS)))
+    gap = value - q
+    return float(np.maximum(LEVELS * gap, (LEVELS - 1) * gap).mean())
+
+
+def pit(pmf: np.ndarray, value: float, rng: np.random.Generator) -> float:
+    k = int(max(0, round(value)))
+    cdf = np.cumsum(pmf)
+    high = cdf[min(k, cdf.size - 1)]
+    low = cdf[min(k, cdf.size) - 1] if k > 0 else 0.0
+    return float(low + rng.random() * (high - low))
+
+
+def score(fleet: Any, forecast: Forecast, oracle: Forecast, name: str, rng: np.random.Generator) -> pd.DataFrame:
+    end = forecast.months[-1].end_time.date()
+    came = fleet.issued_after(forecast.when.as_of.date(), end)
+    came["month"] = pd.PeriodIndex(came["issued_on"], freq="M")
+    table = came.groupby(["part", "month"])["quantity"].sum()
+    rows = []
+    for part in forecast.parts:
+        size = max(1.0, float(forecast.past.series.loc[part].mean()))
+        values = [float(table.get((part, m), 0.0)) for m in forecast.months]
+        for month, value in [*zip(forecast.months, values, strict=True), ("total", sum(values))]:
+            kind = "total" if isinstance(month, str) else "month"
+            ours = forecast.pmf(part, month)
+            row = {"fleet": name, "part": part, "kind": kind, "value": value, "size": size,
+                   "ours": pinball(ours, value), "oracle": pinball(oracle.pmf(part, month), value),
+                   "pit": pit(ours, value, rng), "mean": float(np.arange(ours.size) @ ours),
+                   "oracle_mean": float(np.arange(oracle.pmf(part, month).size) @ oracle.pmf(part, month))}  # fmt: skip
+            row |= {m: pinball(forecast.pmf(part, month, m), value) for m in METHODS}
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def marks(scores: pd.DataFrame) -> pd.DataFrame:
+    out = []
+    for kind, rows in scores.groupby("kind"):
+        methods = ["ours", "oracle", *METHODS]
+        for scaled in (False, True):
+            loss = rows[methods].div(rows["size"], axis=0).sum() if scaled else rows[methods].sum()
+            best = loss[list(METHODS)].min()
+            inside = ((rows["pit"] >= 0.05) & (rows["pit"] <= 0.95)).mean()
+            out.append({"kind": kind, "scaled": scaled, "gain": 1 - loss["ours"] / best,
+                        "oracle_gain": 1 - loss["oracle"] / best, "way": (best - loss["ours"]) / (best - loss["oracle"]),
+                        "cover": inside, "low": (rows["pit"] < 0.05).mean(), "high": (rows["pit"] > 0.95).mean(),
+                        "bias": rows["mean"].sum() / rows["value"].sum(),
+                        "oracle_bias": rows["oracle_mean"].sum() / rows["value"].sum(),
+                        "best": loss[list(METHODS)].idxmin()})  # fmt: skip
+    return pd.DataFrame(out).round(3)
+
+
+def run_one(seed: int) -> tuple[pd.DataFrame, float, Forecast, Any]:
+    rng = np.random.default_rng(seed)
+    options = {"units": int(rng.choice([40, 80, 150, 300])), "years": float(rng.choice([3.0, 5.0, 7.0])),
+               "yearly": float(rng.choice([25_000.0, 45_000.0, 70_000.0])), "components": int(rng.choice([7, 10]))}  # fmt: skip
+    fleet = random_fleet(seed, months_after=13, **options)
+    day = cut_day(fleet, 13)
+    history, records = history_at(fleet, day)
+    fits, units = fit_lives(records.lives, history.components), fit_unit_lives(records.unit_lives)
+    start = time.perf_counter()
+    forecast = forecast_parts(records, history, fits, units, months=12)
+    forecast.frame(total=True)
+    spent = time.perf_counter() - start
+    oracle = forecast_parts(records, history, truth(fleet), units, months=12)
+    scores = score(fleet, forecast, oracle, f"{seed} {options}", np.random.default_rng(seed))
+    return scores, spent, forecast, fleet
+
+
+def main(fleets: int = 12, first: int = 1) -> None:
+    warnings.simplefilter("ignore")
+    pd.set_option("display.width", 200)
+    everything = []
+    for seed in range(first, first + fleets):
+        scores, spent, forecast, _ = run_one(seed)
+        everything.append(scores)
+        own = marks(scores).query("not scaled").set_index("kind")
+        modes = "/".join(type(m.failures).__name__[0] for m in forecast.models.values())
+        print(scores["fleet"].iloc[0], f"{spent:.1f} s", modes,
+              own[["gain", "oracle_gain", "cover", "bias", "oracle_bias", "best"]].to_dict("index"), flush=True)  # fmt: skip
+    print(marks(pd.concat(everything)).to_string())
+    pd.concat(everything).to_pickle("/tmp/scores.pkl")
+
+
+if __name__ == "__main__":
+    main(*(int(a) for a in sys.argv[1:]))
