@@ -21,6 +21,7 @@ import duckdb
 import pandas as pd
 
 from rebuildstats.history import falling, read, store, tables
+from rebuildstats.history import mapping as mappings
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
 from rebuildstats.history.statements import listed, quoted, statement
 
@@ -32,7 +33,7 @@ _KIND_RULES = {
     "word": "not_a_word",
     "flag": "not_true_or_false",
 }
-_SHEET_FAULTS = ("wrong_number_of_cells", "open_quote", "formula_without_value")
+_SHEET_FAULTS = ("wrong_number_of_cells", "open_quote", "formula_without_value", "not_as_mapped")
 _SERIES = {"teardowns": ("mileage_falls", "unit_mileage"), "odometers": ("odometer_falls", "odometer")}
 
 
@@ -65,22 +66,30 @@ def load_files(
     store_path: str | Path,
     paths: Sequence[str | Path],
     *,
+    mapping: str | Path | None = None,
     dry_run: bool = False,
     now: datetime | None = None,
 ) -> LoadReport:
     """Load files and folders into the store in one transaction.
 
-    dry_run: do all the work and undo it. now: the moment of the load (for the check of dates in the future); today by
-    default. Raises InputError for what cannot be read at all, StoreError as `store.writing`; single rows never raise,
-    they are reported.
+    mapping: a TOML file that says how the shop's own sheets are to be read (`mapping.py`). dry_run: do all the work
+    and undo it. now: the moment of the load (for the check of dates in the future); today by default. Raises
+    InputError for what cannot be read at all, StoreError as `store.writing`; single rows never raise, they are
+    reported.
     """
     files, notices = read.find_files(paths)
+    with store.reading(store_path) as opened:  # before the work of reading: is it a store at all?
+        distance = store.settings(opened).distance
+    mapped = mappings.read_mapping(mapping, distance) if mapping is not None else ()
     con = store.memory()
     try:
         work = Load(con, now)
         work.notices += notices
         for path, named in files:
-            work.stage(read.sheets_of(path, named, work.notices))
+            if any(sheet.names_file(path.name) for sheet in mapped):
+                work.stage(mappings.sheets_of(path, mapped, work.notices))
+            else:
+                work.stage(read.sheets_of(path, named, work.notices))
         return work.into(store_path, kind="load", what=", ".join(str(p) for p in paths), dry_run=dry_run)
     finally:
         con.close()

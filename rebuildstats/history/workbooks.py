@@ -15,6 +15,7 @@ from typing import Any
 import openpyxl
 
 from rebuildstats.errors import InputError
+from rebuildstats.history.cells import PlainNumber
 
 MAX_UNPACKED = 500_000_000  # bytes of XML; beyond it a workbook is a bomb or belongs in a CSV file
 MAX_RATIO = 200
@@ -103,8 +104,8 @@ def _text(cell: Any) -> str:
         digits = re.fullmatch(r"0{2,}", cell.number_format or "")
         if float(value).is_integer() and abs(value) < 1e15:
             text = str(int(value))
-            return text.zfill(len(cell.number_format)) if digits else text
-        return repr(float(value))
+            return text.zfill(len(cell.number_format)) if digits else PlainNumber(text)
+        return PlainNumber(repr(float(value)))
     return str(value)
 
 

@@ -1,6 +1,8 @@
-"""How long a load of a million findings takes, as a multiple of DuckDB's own all-text `read_csv` into a table. Run it as a script.
+"""How long a load of a million findings takes, as a multiple of DuckDB's own all-text `read_csv` into a table. Run it
+as a script.
 
-The load reads, types and checks every row (keys, references, positions, falling mileages), writes a store on disk and closes it.
+The load reads, types and checks every row (keys, references, positions, falling mileages), writes a store on disk and
+closes it.
 """
 
 from __future__ import annotations
@@ -25,13 +27,16 @@ def write_history(folder: Path) -> None:
     )
     con = duckdb.connect()
     con.execute(
-        "copy (select 'J' || i as job, 'U' || i % $units as unit, date '2000-01-01' + (i // $units)::integer * 30 as opened_on, "
+        "copy (select 'J' || i as job, 'U' || i % $units as unit, "
+        "date '2000-01-01' + (i // $units)::integer * 30 as opened_on, "
         f"1000 * (i // $units) as unit_mileage from range($jobs) t(i)) to '{folder}/teardowns.csv' (header)",
         {"units": UNITS, "jobs": JOBS},
     ).fetchall()
     con.execute(
-        "copy (select 'J' || i // $each as job, 'c' || i % $each as component, null as point, 1 + i % 2 as position, "
-        "(i % 100) / 10 as reading, 'worn' as condition, 'ok' as verdict, 'reuse' as action, 'wear' as role, null as part, "
+        "copy (select 'J' || i // $each as job, 'c' || i % $each as component, null as point, "
+        "1 + i % 2 as position, "
+        "(i % 100) / 10 as reading, 'worn' as condition, 'ok' as verdict, "
+        "'reuse' as action, 'wear' as role, null as part, "
         f"1 as quantity from range($jobs * $each) t(i)) to '{folder}/findings.csv' (header)",
         {"jobs": JOBS, "each": COMPONENTS},
     ).fetchall()
