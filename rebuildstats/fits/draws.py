@@ -37,13 +37,17 @@ class Life(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Effects:
-    """Shifts of log age by covariates: `columns[name][level]` is the place of a level's shift in the vector of effects
-    (-1: the level that is the yardstick, shift 0); `mean` and `covariance` of that vector; `mix`: rows of (share of the
-    fleet, the levels) over which a life without stated covariates is averaged."""
+    """Shifts of log age by covariates, measured from the fleet's own mix of their levels.
+
+    `columns[name][level]`: the place of a level's shift in the vector of effects (-1: the yardstick, no shift of its
+    own); `mean`, `covariance` of that vector; `centre`: the mix's mean design, taken off every design; `mix_share`,
+    `mix_design`: the shares of the combinations of levels in the fleet and their designs (less the centre).
+    """
 
     columns: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     mean: Floats = field(default_factory=lambda: np.zeros(0))
     covariance: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    centre: Floats = field(default_factory=lambda: np.zeros(0))
     mix_share: Floats = field(default_factory=lambda: np.ones(1))
     mix_design: Floats = field(default_factory=lambda: np.zeros((1, 0)))
 
@@ -53,21 +57,22 @@ class Effects:
         return len(self.mean) == 0
 
     def design(self, covariates: pd.DataFrame | None, rows: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
-        """Design (rows, effects) and which rows are fully known; an unseen level makes a row the fleet's mix."""
-        matrix = np.zeros((rows, len(self.mean)))
+        """Design (rows, effects), and which rows are fully known; an unseen or missing level makes a row the mix
+        (0).
+        """
         known = np.full(rows, covariates is not None)
+        matrix = np.zeros((rows, len(self.mean)))
         if covariates is None:
             return matrix, known
         for name, places in self.columns.items():
             if name not in covariates.columns:
-                known[:] = False
-                continue
+                return np.zeros_like(matrix), np.zeros(rows, dtype=bool)
             codes = level_text(covariates[name]).map(places)
             known &= codes.notna().to_numpy()
             place = codes.fillna(-1).to_numpy(dtype=np.int64)
             shifts = place >= 0
             matrix[np.flatnonzero(shifts), place[shifts]] = 1.0
-        return matrix, known
+        return np.where(known[:, None], matrix - self.centre, 0.0), known
 
 
 def level_text(values: pd.Series[Any]) -> pd.Series[Any]:
@@ -145,13 +150,17 @@ class LifeDraws:
         value = np.where(np.isnan(log_age), np.nan, np.where(log_age < 0, 0.0, -np.inf))
         return np.broadcast_to(value, (len(self.names), len(value))).copy()
 
+    def alone_at(self, chance: float) -> Floats:
+        """Age (n) at which `chance` of the lives at the mix's mean shift have failed, in the store's unit."""
+        places = {name: BY_NAME[name].z_at(chance) for name in set(self.names)}
+        z = np.array([places[name] for name in self.names])
+        return np.asarray(np.exp(self.location + self.sigma * z))
+
     def age_at(self, chance: float) -> Floats:
-        """Age (n) at which the fleet's mix has failed with `chance`, in the store's unit."""
-        z = np.array([BY_NAME[name].z_at(chance) for name in self.names])
-        alone = self.location + self.sigma * z
+        """Age (n) at which `chance` of the fleet's mix have failed, in the store's unit."""
+        alone = np.log(self.alone_at(chance))
         if self.effects.none:
-            age: Floats = np.exp(alone)
-            return age
+            return np.asarray(np.exp(alone))
         shifts = self.shift @ self.effects.mix_design.T
         low, high = alone + shifts.min(axis=1), alone + shifts.max(axis=1)
         target = np.log1p(-chance)

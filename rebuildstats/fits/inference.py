@@ -34,7 +34,7 @@ class Regression:
 
 def _totals(dist: Distribution, lives: Lives, design: Floats, at: Floats) -> tuple[float, Floats, Floats]:
     """Log likelihood, gradient and second derivatives by (effects, log sigma)."""
-    value, d_loc, d_spread, d_ll, d_ls, d_ss = each_life(dist, lives, len(design), design @ at[:-1], float(at[-1]))
+    value, d_loc, d_spread, d_ll, d_ls, d_ss = each_life(dist, lives, design @ at[:-1], np.full(len(design), at[-1]))
     p = design.shape[1]
     gradient = np.concatenate([design.T @ d_loc, [d_spread.sum()]])
     second = np.empty((p + 1, p + 1))
@@ -130,7 +130,7 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
     def loglikeobs(self, params: Floats) -> Floats:
         """Log likelihood of each row."""
         at = self._whole(params)
-        return each_life(self.dist, self.lives, len(self.exog), self.exog @ at[:-1], float(at[-1]))[0]
+        return each_life(self.dist, self.lives, self.exog @ at[:-1], np.full(len(self.exog), at[-1]))[0]
 
     def score(self, params: Floats) -> Floats:
         """Gradient of the log likelihood."""
@@ -139,7 +139,7 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
     def score_obs(self, params: Floats, **_: Any) -> Floats:
         """Gradient of each row's log likelihood (n, parameters)."""
         at = self._whole(params)
-        _, d_loc, d_spread, *_ = each_life(self.dist, self.lives, len(self.exog), self.exog @ at[:-1], float(at[-1]))
+        _, d_loc, d_spread, *_ = each_life(self.dist, self.lives, self.exog @ at[:-1], np.full(len(self.exog), at[-1]))
         return np.column_stack([self.exog * d_loc[:, None], d_spread])[:, : len(params)]
 
     def hessian(self, params: Floats) -> Floats:

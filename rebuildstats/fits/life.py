@@ -13,12 +13,13 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from rebuildstats.fits.covariates import Found, find_effects, text_levels
 from rebuildstats.fits.distributions import DISTRIBUTIONS, Distribution, Floats
-from rebuildstats.fits.draws import Cloud, Effects
+from rebuildstats.fits.draws import Cloud
 from rebuildstats.fits.intervals import zero_failure_scale
 from rebuildstats.fits.likelihood import Ints, Lives, grouped, lay_out
 from rebuildstats.fits.newton import Modes, find_modes, no_prior
-from rebuildstats.fits.pooling import Pooled, pool
+from rebuildstats.fits.pooling import Pooled, pool, weak_prior
 from rebuildstats.fits.results import CannotSay, LifeFit, LifeFits, Rival, curve_through
 
 # A shared prior is called learnt when this many components of the fleet with events stand behind it.
@@ -27,6 +28,9 @@ _MANY_EVENTS: Final = 10
 _POINTS: Final = 1000
 _Z90: Final = 1.6448536269514722
 _BOUND_SHAPE: Final = 2.0
+
+
+Name = tuple[str, str | None]
 
 
 class Known(NamedTuple):
@@ -58,7 +62,7 @@ def fit_lives(lives: pd.DataFrame, components: pd.DataFrame, *, seed: int = 0) -
     extra = lives[["family", "component"]].drop_duplicates()
     keys = pd.concat([listed, extra]).drop_duplicates(["family", "component"]).reset_index(drop=True)
     groups = pd.factorize(keys["group"].astype("str").fillna("").to_numpy(dtype=object))[0]
-    names: list[tuple[str, str | None]] = list(zip(keys["family"], keys["component"], strict=True))
+    names: list[Name] = list(zip(keys["family"], keys["component"], strict=True))
     return _fit(lives, names, groups.astype(np.int64), seed)
 
 
@@ -66,52 +70,60 @@ def fit_unit_lives(unit_lives: pd.DataFrame, *, seed: int = 0) -> LifeFits:
     """Fit the life from rebuild to failure of every family's units; component None, the families share one prior."""
     families = sorted(unit_lives["family"].dropna().unique())
     frame = unit_lives.assign(component=None)
-    names: list[tuple[str, str | None]] = [(family, None) for family in families]
+    names: list[Name] = [(family, None) for family in families]
     return _fit(frame, names, np.zeros(len(names), dtype=np.int64), seed)
 
 
-def _fit(frame: pd.DataFrame, names: list[tuple[str, str | None]], group: Ints, seed: int) -> LifeFits:
-    fits: dict[tuple[str, str | None], LifeFit | CannotSay] = {}
-    number = {name: i for i, name in enumerate(names)}
-    components = [None if pd.isna(c) else str(c) for c in frame["component"]]
-    of = np.array([number.get(key, -1) for key in zip(frame["family"], components, strict=True)], dtype=np.int64)
-    columns = {c: frame[c].to_numpy(dtype=float, na_value=np.nan) for c in ("entry_age", "lower_age", "upper_age")}
-    table = pd.DataFrame(columns).assign(of=of, weight=frame.get("weight", 1.0))[of >= 0]
-    scale = _typical_age(table)
-    table = grouped(table, ["of", "entry_age", "lower_age", "upper_age"])
-    laid = lay_out(
-        table["of"].to_numpy(),
-        table["entry_age"].to_numpy(),
-        table["lower_age"].to_numpy(),
-        table["upper_age"].to_numpy(),
-        table["weight"].to_numpy(),
-        len(names),
-        scale=scale,
-    )
+def _fit(frame: pd.DataFrame, names: list[Name], group: Ints, seed: int) -> LifeFits:
+    table, scale = _table(frame, names)
+    laid = _lay(table, len(names), scale)
     counts, exposures, events = _counts(laid, scale)
     has = counts > 0
     if not has.any():
         return LifeFits({name: CannotSay(*name, "no life of it is known") for name in names})
-    laid = laid.select(has)
-    numbers = np.flatnonzero(has)
-    group_here = np.unique(group[has], return_inverse=True)[1].astype(np.int64)
-    with_events = int((events[has] > 0).sum())
-    pooled = pool(DISTRIBUTIONS, laid, group_here)
-    rivals = {d.name: _plain(d, laid) for d in DISTRIBUTIONS}
-    shared = with_events >= _COMPONENTS_TO_SHARE
-    place = {int(n): i for i, n in enumerate(numbers)}
+    place = np.cumsum(has) - 1
+    table = table[has[table["of"].to_numpy()]].reset_index(drop=True)
+    table["of"] = place[table["of"].to_numpy()]
+    laid = _lay(table, int(has.sum()), scale)
+    found = find_effects(table, laid, weak_prior(laid))
+    laid = laid.shifted(found.shift)
+    pooled = pool(DISTRIBUTIONS, laid, np.unique(group[has], return_inverse=True)[1].astype(np.int64))
+    plain = {d.name: _plain(d, laid) for d in DISTRIBUTIONS}
+    shared = int((events > 0).sum()) >= _COMPONENTS_TO_SHARE
+    fits: dict[Name, LifeFit | CannotSay] = {}
     for i, name in enumerate(names):
-        if i not in place:
-            fits[name] = CannotSay(*name, "no life of it is known")
-            continue
-        j = place[i]
-        one = _rivals(j, pooled, rivals, laid, float(counts[i]), scale)
+        j = int(place[i])
         known = Known(float(events[i]), round(float(counts[i])), float(exposures[i]))
-        if known.events == 0 and not shared:
+        if not has[i]:
+            fits[name] = CannotSay(*name, "no life of it is known")
+        elif known.events == 0 and not shared:
             fits[name] = _bound(name, laid, j, known, scale)
         else:
-            fits[name] = _settle(name, j, pooled, one, known, shared, scale, seed)
+            rivals = _rivals(j, pooled, plain, laid, float(counts[i]), scale)
+            fits[name] = _settle(name, j, pooled, rivals, known, shared, scale, seed, found)
     return LifeFits(fits)
+
+
+def _table(frame: pd.DataFrame, names: list[Name]) -> tuple[pd.DataFrame, float]:
+    """Lives as numbers, identical ones as one row with a weight: of, the ages, covariates, weight, exposure, events."""
+    number = {name: i for i, name in enumerate(names)}
+    components = [None if pd.isna(c) else str(c) for c in frame["component"]]
+    of = np.array([number.get(key, -1) for key in zip(frame["family"], components, strict=True)], dtype=np.int64)
+    ages = {c: frame[c].to_numpy(dtype=float, na_value=np.nan) for c in ("entry_age", "lower_age", "upper_age")}
+    covariates = text_levels(frame).set_axis(range(len(frame)))
+    weight = frame["weight"].to_numpy(dtype=float) if "weight" in frame.columns else np.ones(len(frame))
+    table = pd.concat([pd.DataFrame(ages | {"of": of, "weight": weight}), covariates], axis=1)[of >= 0]
+    table = grouped(table, ["of", "entry_age", "lower_age", "upper_age", *covariates.columns])
+    failed = np.isfinite(table["upper_age"])
+    middle = np.where(failed, 0.5 * (table["lower_age"] + table["upper_age"]), table["lower_age"])
+    table["exposure"] = table["weight"] * np.maximum(middle - table["entry_age"].fillna(0.0), 0.0)
+    table["events"] = table["weight"] * failed
+    return table, _typical_age(table)
+
+
+def _lay(table: pd.DataFrame, components: int, scale: float) -> Lives:
+    columns = (table[c].to_numpy() for c in ("of", "entry_age", "lower_age", "upper_age", "weight"))
+    return lay_out(*columns, components, scale=scale)
 
 
 def _typical_age(table: pd.DataFrame) -> float:
@@ -177,7 +189,7 @@ def _rivals(
 
 
 def _settle(
-    name: tuple[str, str | None],
+    name: Name,
     j: int,
     pooled: Pooled,
     rivals: tuple[Rival, ...],
@@ -185,10 +197,11 @@ def _settle(
     shared: bool,
     scale: float,
     seed: int,
+    found: Found,
 ) -> LifeFit:
     """The answer for one component out of the mixture of its posteriors."""
     cloud = _cloud(j, pooled, scale)
-    effects = Effects()
+    effects = found.effects[j]
     draws = cloud.draws(_POINTS, seed, effects)
     quantiles = {}
     logs = {}
@@ -200,17 +213,21 @@ def _settle(
     chosen, note = _choose(rivals, known.events, shared)
     b10, median = float(np.exp(logs[0.1].mean())), float(np.exp(logs[0.5].mean()))
     plain = next(r for r in rivals if r.distribution == chosen)
-    if not shared and known.events >= _MANY_EVENTS and plain.settled:
+    if not shared and effects.none and known.events >= _MANY_EVENTS and plain.settled:
         b10, median = plain.b10, plain.median
-    location, sigma = curve_through(chosen, b10, median)
+    scale_location, scale_sigma = curve_through(chosen, b10, median)
+    # the curve of the mix is what is shown; the curve of one combination of levels is what chances are computed from
+    location, sigma = scale_location, scale_sigma
+    if not effects.none:
+        location, sigma = curve_through(chosen, *(float(np.exp(np.log(draws.alone_at(p)).mean())) for p in (0.1, 0.5)))
     if chosen == "exponential":
-        b10 = float(np.exp(location) * -np.log(0.9))
+        b10 = float(np.exp(scale_location) * -np.log(0.9))
     dist = next(d for d in pooled.distributions if d.name == chosen)
     return LifeFit(
         name[0],
         name[1],
         chosen,
-        *dist.to_scale_shape(location, sigma),
+        *dist.to_scale_shape(scale_location, scale_sigma),
         b10,
         *quantiles[0.1],
         median,
@@ -225,7 +242,7 @@ def _settle(
         cloud,
         effects,
         rivals,
-        (note,) if note else (),
+        (*found.named[j], *((note,) if note else ())),
     )
 
 
@@ -287,7 +304,7 @@ def _shrinkage(j: int, pooled: Pooled, posterior_variance: float) -> float:
     return float(np.clip(posterior_variance / prior_variance, 0.0, 1.0))
 
 
-def _bound(name: tuple[str, str | None], laid: Lives, j: int, known: Known, scale: float) -> CannotSay:
+def _bound(name: Name, laid: Lives, j: int, known: Known, scale: float) -> CannotSay:
     """No failure and no group to learn from: the Weibayes bound at a shape of 2 (Nelson 1985)."""
     ages = np.exp(laid.running.at[laid.running.of == j]) * scale
     weights = laid.running.weight[laid.running.of == j]

@@ -211,15 +211,15 @@ def _log_likelihood(dist: Distribution, lives: Lives, location: Floats, log_sigm
 
 
 def each_life(
-    dist: Distribution, lives: Lives, rows: int, location: Floats, log_sigma: float
+    dist: Distribution, lives: Lives, location: Floats, log_sigma: Floats
 ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
-    """Each row's weighted log likelihood with its derivatives, for a location per row and one log sigma.
+    """Each row's weighted log likelihood with its derivatives, for a location and a log sigma per row.
 
-    Returns six arrays of length `rows`: value, by location, by log sigma, by location twice, by both, by log sigma
+    Returns six arrays of the rows' length: value, by location, by log sigma, by location twice, by both, by log sigma
     twice.
     """
-    out = tuple(np.zeros(rows) for _ in range(6))
-    for part, terms in _part_terms(dist, lives, lambda p: location[p.row], lambda p: np.full(len(p.of), log_sigma)):
+    out = tuple(np.zeros(len(location)) for _ in range(6))
+    for part, terms in _part_terms(dist, lives, lambda p: location[p.row], lambda p: log_sigma[p.row]):
         for slot, term in zip(out, terms, strict=True):
             slot[part.row] += part.weight * term
     return out[0], out[1], out[2], out[3], out[4], out[5]

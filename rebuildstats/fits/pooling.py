@@ -101,12 +101,18 @@ def first_belief(centre: float) -> tuple[Floats, Floats]:
     )
 
 
+def weak_prior(lives: Lives) -> Prior:
+    """The first belief for every component: so wide that a dozen events overrule it, yet no likelihood runs away."""
+    mean, covariance = first_belief(fleet_centre(lives))
+    m = lives.components
+    return Prior(np.tile(mean, (m, 1)), np.tile(np.linalg.inv(covariance), (m, 1, 1)))
+
+
 def _pool_one(
     dist: Distribution, lives: Lives, group: Ints, centre: float, side: int
 ) -> tuple[Grid, Floats, Floats, Prior]:
     m = lives.components
-    mean, covariance = first_belief(centre)
-    prior = Prior(np.tile(mean, (m, 1)), np.tile(np.linalg.inv(covariance), (m, 1, 1)))
+    prior = weak_prior(lives)
     grid = lay_grid(dist, lives, prior, side=side)
     weight, marginal = weigh(grid, prior)
     for _ in range(_ROUNDS):
