@@ -118,8 +118,8 @@ class Plant:
     """A cause put into the fleet on purpose.
 
     kind: `make` (name: a part), `bench` (name: a bench), `fitting` (a spell at all benches), `vehicle` (name: one),
-    `left_out` (name: a bench that leaves the component out at rebuilds). `factor` divides lives; for `fitting` and
-    `bench` it does so for a `share` of the renewals. Days are counted from the fleet's first day.
+    `left_out` (name: a bench that leaves the component in at rebuilds). `factor` divides lives (for `left_out`: what
+    the old one has left); all but `vehicle` hit a `share` of the renewals. Days are counted from the fleet's first day.
     """
 
     kind: str

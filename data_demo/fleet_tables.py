@@ -104,8 +104,8 @@ class Fleet:
 
     def last_number(self, part: str) -> str:
         """The last successor of a part."""
-        while self.engine.successor.get(part) is not None:
-            part = str(self.engine.successor[part])
+        while self.engine.bench.successor.get(part) is not None:
+            part = str(self.engine.bench.successor[part])
         return part
 
     def teardowns_after(self, as_of: dt.date, until: dt.date) -> pd.DataFrame:
@@ -195,7 +195,7 @@ class Fleet:
                 while day < cut:
                     number += 1
                     due = day + lead
-                    came = day + max(1.0, rng.normal(lead, spread))
+                    came = day + max(1.0, rng.normal(1.1 * lead, spread))  # suppliers are late more often than early
                     quantity = float(np.ceil(max(mine * every, 1) / pack) * pack)
                     here = came <= cut
                     orders.append(
@@ -297,7 +297,7 @@ def _point_row(point: Point) -> Row:
 def _findings(engine: Engine) -> pd.DataFrame:
     frames = []
     for design in engine.designs:
-        sheets = [sheet for sheet in engine.sheets if sheet["design"] is design]
+        sheets = [sheet for sheet in engine.bench.sheets if sheet["design"] is design]
         if sheets:
             frames.append(_findings_of(design, sheets))
     columns = [c.name for c in TABLE_BY_NAME["findings"].columns]

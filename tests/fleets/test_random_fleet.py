@@ -105,7 +105,7 @@ def test_csv_files_of_a_fleet_have_the_contract_columns(tmp_path: Path) -> None:
 def test_true_lives_are_the_lives_really_lived() -> None:
     """The stated truth against the lives the engine drew: the share that ends before the stated B10 and median."""
     fleet = random_fleet(21, units=400, years=8, components=8, plants=("duties",), typical_life=120_000.0)
-    lived = pd.DataFrame(fleet.engine.lives, columns=["family", "component", "job", "life", "planted"])
+    lived = pd.DataFrame(fleet.engine.bench.lives, columns=["family", "component", "job", "life", "planted"])
     truth = fleet.true_lives().set_index(["family", "component"])
     seen = 0
     for key, ages in lived.groupby(["family", "component"])["life"]:
