@@ -1,5 +1,60 @@
-"""Rebuild-history analytics and parts-demand forecasting for a fleet. One public function per command."""
+"""Rebuild-history analytics and parts-demand forecasting for a fleet. One public function per command.
+
+The functions are fetched on first use, so that `rebuildstats --help` need not load the statistics behind them.
+"""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rebuildstats.commands import (
+        backtest,
+        dashboard,
+        demo,
+        fit,
+        forecast,
+        gaps,
+        init,
+        inspections,
+        life,
+        lives,
+        load,
+        order,
+        repeats,
+        sheet,
+        wear,
+    )
+
 __version__ = "0.1.0"
+
+__all__ = [
+    "__version__",
+    "backtest",
+    "dashboard",
+    "demo",
+    "fit",
+    "forecast",
+    "gaps",
+    "init",
+    "inspections",
+    "life",
+    "lives",
+    "load",
+    "order",
+    "repeats",
+    "sheet",
+    "wear",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in __all__:
+        from rebuildstats import commands
+
+        return getattr(commands, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 EXIT_ERROR, EXIT_USAGE, EXIT_ROWS_LEFT, EXIT_STOPPED = 1, 2, 3, 130
 DEFAULT_STORE = "history.duckdb"
+_STOPPED = "Stopped. Nothing was left half done."
 
 app = typer.Typer(
     name="rebuildstats",
@@ -81,7 +82,11 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     except RebuildstatsError as error:
         _leave(str(error), error.exit_code)
     except KeyboardInterrupt:
-        _leave("Stopped. Nothing was left half done.", EXIT_STOPPED)
+        _leave(_STOPPED, EXIT_STOPPED)
+    except SystemExit as left:
+        if left.code == EXIT_STOPPED:
+            _leave(_STOPPED, EXIT_STOPPED)
+        raise
     except BrokenPipeError:
         # Whoever read our output has gone; there is nobody left to tell, and Python must not try again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -91,8 +96,8 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     except Exception as error:
         if os.environ.get("REBUILDSTATS_DEBUG"):
             raise
-        if type(error).__name__ == "InterruptException":  # DuckDB's word for Ctrl-C in the middle of a query
-            _leave("Stopped. Nothing was left half done.", EXIT_STOPPED)
+        if type(error).__name__ == "InterruptException" or str(error) == "Query interrupted":
+            _leave(_STOPPED, EXIT_STOPPED)  # what DuckDB makes of Ctrl-C in the middle of a query
         words = f"{type(error).__name__}: {error}".splitlines()[0]
         _leave(f"An error of the program ({words}). Set REBUILDSTATS_DEBUG=1 to see where.", EXIT_ERROR)
     sys.exit(0)

@@ -20,7 +20,7 @@ from typing import Any
 import pandas as pd
 
 from rebuildstats.demand.forecast import Forecast, forecast_parts
-from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.errors import InputError, NothingToComputeError, UsageError
 from rebuildstats.fits.inspections import inspections_table
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
 from rebuildstats.fits.points import PointFits, fit_points
@@ -117,6 +117,11 @@ def load(
     if mapping is not None:
         raise UsageError(f"The mapping {mapping} can't be used: this version reads sheets named like the tables only.")
     report = load_files(store, paths, dry_run=dry_run)
+    if report.counts.empty:
+        named = ", ".join(str(path) for path in paths)
+        raise InputError(
+            f"There is no table in {named}. Files are named like the tables: units.csv, teardowns.csv, ..."
+        )
     notes = [*report.notices, sentences.load_sum(report.counts)]
     if not report.complete:
         notes += sentences.reject_reasons(report.rejects)

@@ -443,7 +443,7 @@ def test_ctrl_c_in_the_middle_of_a_load_leaves_the_store_as_it_was(tmp_path):
     reads = [{"vehicle": f"V{i % 100}", "read_on": f"{2000 + i // 36500}-01-01", "odometer": i} for i in range(400_000)]
     folder = write(tmp_path / "in", vehicles=rows, odometers=reads)
     before = (tmp_path / "s").read_bytes()
-    command = [sys.executable, "-m", "rebuildstats.cli", "--store", "s", "load", str(folder)]
+    command = [sys.executable, "-m", "rebuildstats", "--store", "s", "load", str(folder)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         time.sleep(2.0)
         process.send_signal(signal.SIGINT)
@@ -456,7 +456,7 @@ def test_ctrl_c_in_the_middle_of_a_load_leaves_the_store_as_it_was(tmp_path):
 
 
 def test_a_reader_that_goes_away_is_no_error_to_show(shop):
-    command = f'"{sys.executable}" -m rebuildstats.cli --store "{shop}" lives --format csv | head -1'
+    command = f'"{sys.executable}" -m rebuildstats --store "{shop}" lives --format csv | head -1'
     done = subprocess.run(command, shell=True, capture_output=True, text=True, env=os.environ, check=False)
     assert done.stdout.startswith("family,component")
     assert "Traceback" not in done.stderr

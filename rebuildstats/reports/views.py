@@ -35,7 +35,7 @@ VIEWS: Final[dict[str, tuple[str, ...]]] = {
 def view(rows: pd.DataFrame, command: str) -> pd.DataFrame:
     """The columns of `rows` that a person's table shows for a command; all of them where nothing is said.
 
-    Lines to order today come first. A column that is empty in every row is left out: it would push others off the screen.
+    Lines to order today come first. A column that is empty in every row is left out: it would push others away.
     """
     wanted = VIEWS.get(command)
     if wanted is None:
