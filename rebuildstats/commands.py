@@ -24,6 +24,7 @@ from rebuildstats.errors import InputError, NothingToComputeError, UsageError
 from rebuildstats.fits.inspections import inspections_table
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
 from rebuildstats.fits.points import PointFits, fit_points
+from rebuildstats.fits.repeats import find_repeats
 from rebuildstats.fits.results import LifeFits
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
@@ -114,9 +115,7 @@ def load(
     every row read, per table; `rows_left` says that some were rejected or held.
     Raises InputError for what can't be read at all, UsageError for a place that can't be written to.
     """
-    if mapping is not None:
-        raise UsageError(f"The mapping {mapping} can't be used: this version reads sheets named like the tables only.")
-    report = load_files(store, paths, dry_run=dry_run)
+    report = load_files(store, paths, mapping=mapping, dry_run=dry_run)
     if report.counts.empty:
         named = ", ".join(str(path) for path in paths)
         raise InputError(
@@ -232,6 +231,23 @@ def inspections(
         mileage=mileage,
     )
     return Answer(rows)
+
+
+def repeats(store: str | Path, *, as_of: date | None = None) -> Answer:
+    """What comes back more than it should, by component, part, family, vehicle, site and bench, and since when."""
+    now = known(store, as_of=as_of)
+    _something(now.records.lives)
+    found = find_repeats(
+        now.records.lives,
+        fits(store, now).life,
+        now.as_of,
+        fitments=now.history.fitments,
+        vehicles=now.history.vehicles,
+        window_distance=now.settings.comeback_distance,
+        window_days=now.settings.comeback_days,
+        benches_shown=now.settings.benches_shown,
+    )
+    return Answer(found.frame(), result=found)
 
 
 def forecast(
