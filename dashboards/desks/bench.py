@@ -23,7 +23,9 @@ def choose(names: Catalog) -> tuple[str, float, str | None, str | None]:
     """Unit, or family and distance, and the complaint; all in the address."""
     known = names.units[names.units["unit"] == layout.asked("unit")]
     age = float(known["age"].iloc[0]) if len(known) else np.nan
-    one, two, three, four = st.columns([3, 2, 2, 3]) if not np.isfinite(age) else (*st.columns([3, 3, 1])[:2], None, None)
+    one, two, three, four = (
+        st.columns([3, 2, 2, 3]) if not np.isfinite(age) else (*st.columns([3, 3, 1])[:2], None, None)
+    )
     with one:
         unit = st.selectbox(
             "Unit (serial number)",
@@ -60,9 +62,8 @@ def choose(names: Catalog) -> tuple[str, float, str | None, str | None]:
 
 
 def typical_age(names: Catalog, family: str | None) -> float:
-    """A round distance in the middle of what this family's units have run, to start from."""
-    ages = names.units.loc[names.units["family"] == family, "age"].dropna()
-    return float(np.round(ages.median(), -3)) if len(ages) else 100_000.0
+    """A round distance at which this family's units usually come to the bench, to start from."""
+    return float(np.round(names.typical_age.get(str(family), 100_000.0), -3))
 
 
 def look_up(path: str, version: str) -> None:
@@ -77,12 +78,19 @@ def look_up(path: str, version: str) -> None:
     ranked = wear.dropna(subset=["chance_bad"]).drop_duplicates("component")
     ranked = ranked.sort_values("chance_bad", ascending=False)
     first = ranked[ranked["chance_bad"] >= 0.2].head(3)
+    why = f"Ranked by what “{complaint}” came from before." if complaint else ""
     if first.empty:
-        answer = f"{subject} at {far}: nothing stands out. Look at every point."
+        most = ranked.head(1)
+        likeliest = "".join(
+            f" Likeliest is {names.component_name(family, r['component'])}, {percent(r['chance_bad'])}."
+            for _, r in most.iterrows()
+        )
+        answer = f"{subject} at {far}: nothing is likely bad yet."
+        why = likeliest.strip() + " Look at every point all the same."
     else:
         likely = ", ".join(names.component_name(family, c) for c in first["component"])
         answer = f"{subject} at {far}: look first at {likely}."
-    layout.headline(DESK, answer, f"Ranked by what “{complaint}” came from before." if complaint else "")
+    layout.headline(DESK, answer, why)
     points = names.points
     layout.cautions([line.removeprefix("CAUTION: ") for line in sentences.cautions(points, family)])
     safety = names.safety(family)
@@ -111,7 +119,8 @@ def look_up(path: str, version: str) -> None:
 
 
 def _point_words(names: Catalog, row: pd.Series) -> str:
-    return f"{names.component_name(row['family'], row['component'])} · {row['point']}"
+    component, point = names.component_name(row["family"], row["component"]), str(row["point"])
+    return point if component.casefold() in point.casefold() else f"{component} · {point}"
 
 
 def _tickets(first: pd.DataFrame, family: str, names: Catalog, safety: list[str]) -> list[Ticket]:

@@ -16,6 +16,16 @@ from rebuildstats.figures.repeats import repeat_label
 from rebuildstats.reports import behind
 
 DESK = "Shop office · what to put right"
+LOOKS_LIKE = {
+    "early_life": "fails soon after fitting: look at how it is fitted",
+    "make": "this make does worse than the others",
+    "vehicle_use": "look at how this vehicle is used",
+    "site": "look at what this site does differently",
+    "procedure": "look at the procedure at this bench, not at the people",
+    "missing_renewal": "a renewal seems to be left out",
+    "batch": "as if one batch were bad",
+    "wear_out": "wears out sooner than it should",
+}
 
 
 def show(path: str, version: str) -> None:
@@ -59,11 +69,13 @@ def show(path: str, version: str) -> None:
 
 def _ticket(row: pd.Series) -> Ticket:
     span = f"{number(row['ratio_lower'], 1)} to {number(row['ratio_upper'], 1)} times"
+    said = LOOKS_LIKE.get(_word(row.get("looks_like")), "")
     since = f"; since {pd.Timestamp(row['since']):%b %Y}" if pd.notna(row["since"]) else ""
     return Ticket(
         f"{number(row['ratio'], 1)}×",
         repeat_label(row),
-        f"{number(row['observed'])} seen, {number(row['expected'], 1)} expected ({span}){since}",
+        f"{number(row['observed'])} seen, {number(row['expected'], 1)} expected ({span}){since}"
+        + (f". {said[0].upper()}{said[1:]}." if said else ""),
         True,
     )
 
@@ -111,6 +123,7 @@ def group(path: str, version: str, repeats: pd.DataFrame) -> None:
         str(row["name"]),
         family=_word(row["family"]) or None,
         component=_word(row["component"]) or None,
+        jobs=_word(row.get("jobs")),
     )
     layout.chart(
         pictures.building_up(

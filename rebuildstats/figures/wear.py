@@ -101,7 +101,8 @@ def chance_bars(
             text=f"<b>{percent(c)}</b>" if np.isfinite(c) else "can’t say yet",
             font={"color": look.ink, "size": 14},
         )
-    figure.update_xaxes(range=[0, 1.16], tickformat=".0%", tickvals=[0, 0.25, 0.5, 0.75, 1])
+    ends = np.concatenate([chance[known], upper[np.isfinite(upper)], [0.2]])
+    figure.update_xaxes(range=[0, 1.16 * min(1.0, float(ends.max()) * 1.1)], tickformat=".0%", nticks=6)
     return figure
 
 

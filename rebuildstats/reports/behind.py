@@ -37,7 +37,8 @@ class Catalog:
     """What can be asked about. Frames as in the history, reduced to what a list of choices needs.
 
     units: unit, family, vehicle, site, mileage, age, last_opened_on, in_service. components: the history's table.
-    points: the history's table. parts: part, name, unit_cost. complaints, benches: words seen before.
+    points, part_uses: the history's tables. parts: part, name, unit_cost. typical_age: family -> distance since the
+    rebuild in the middle of its teardowns (of its units where none is known). complaints, benches: words seen before.
     """
 
     as_of: date
@@ -47,6 +48,7 @@ class Catalog:
     points: pd.DataFrame
     parts: pd.DataFrame
     part_uses: pd.DataFrame
+    typical_age: dict[str, float]
     complaints: tuple[str, ...]
     benches: tuple[str, ...]
     sites: tuple[str, ...]
@@ -88,10 +90,19 @@ def catalog(history: History, records: Records) -> Catalog:
         points=history.points,
         parts=history.parts[["part", "name", "unit_cost"]],
         part_uses=history.part_uses,
+        typical_age=_typical_ages(records),
         complaints=_words(history.teardowns["complaint"]),
         benches=_words(history.teardowns["bench"]),
         sites=_words(pd.concat([history.vehicles["site"], history.teardowns["site"], history.sites["site"]])),
     )
+
+
+def _typical_ages(records: Records) -> dict[str, float]:
+    ages = pd.concat([records.units[["family", "age"]], records.teardowns[["family", "age"]]]).dropna()
+    at_teardowns = records.teardowns[["family", "age"]].dropna()
+    middle = ages.groupby("family")["age"].median()
+    middle.update(at_teardowns.groupby("family")["age"].median())
+    return {str(family): float(age) for family, age in middle.items()}
 
 
 def _words(column: pd.Series) -> tuple[str, ...]:
@@ -120,9 +131,20 @@ def failures(records: Records) -> pd.DataFrame:
 
 
 def of_group(
-    rows: pd.DataFrame, kind: str, name: str, *, family: str | None = None, component: str | None = None
+    rows: pd.DataFrame,
+    kind: str,
+    name: str,
+    *,
+    family: str | None = None,
+    component: str | None = None,
+    jobs: str = "",
 ) -> pd.DataFrame:
-    """The rows of `failures` that belong to one group of the command `repeats`."""
+    """The rows of `failures` that belong to one group of the command `repeats`; with `jobs` ("J1, J2") only those jobs."""
+    if jobs:
+        mine = rows["job"].isin([job.strip() for job in jobs.split(",")])
+        if component:
+            mine &= rows["component"].eq(component).fillna(False).astype(bool)
+        return rows[mine].reset_index(drop=True)
     column = {"component": "component", "part": "part", "family": "family"}.get(kind, kind)
     mine = rows[column].eq(name).fillna(False).astype(bool)
     for other, wanted in (("family", family), ("component", component)):

@@ -70,6 +70,7 @@ def test_the_catalog_names_what_can_be_asked_about(known):
     assert names.part_name("S-2") == "S-2 seal, new lip"
     assert names.part_name("unheard of") == "unheard of"
     assert names.complaints == ("leaks",)
+    assert names.typical_age == {"gearbox": 0.0, "pump": 50_000.0}  # pump: torn down at 50,000, 10,000 and 90,000
     assert names.as_of == date(2024, 10, 1)
 
 
@@ -89,6 +90,7 @@ def test_a_group_is_picked_by_kind_name_family_and_component(known):
     assert behind.of_group(rows, "component", "seal", family="gearbox").empty
     assert list(behind.of_group(rows, "vehicle", "V1")["job"]) == ["J2", "J1"]
     assert list(behind.of_group(rows, "bench", "b1")["job"]) == ["J1"]
+    assert list(behind.of_group(rows, "part", "S-1", component="seal", jobs="J1, J3")["job"]) == ["J1"]
 
 
 def test_failures_pile_up_by_day(known):
