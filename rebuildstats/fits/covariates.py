@@ -171,7 +171,7 @@ def _weakest(
 
 def _departures(b: Floats, covariance: Floats, scores: Floats, information: Floats) -> tuple[Floats, Floats]:
     """Each component's effects (m, p) and their covariance: the common ones and its own departure, shrunk."""
-    m, p = scores.shape
+    p = scores.shape[1]
     spread = np.zeros(p)
     for i in range(p):
         strength = np.maximum(information[:, i, i], 0.0)

@@ -136,11 +136,13 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
         """Gradient of the log likelihood."""
         return _totals(self.dist, self.lives, self.exog, self._whole(params))[1][: len(params)]
 
-    def score_obs(self, params: Floats, **_: Any) -> Floats:
+    def score_obs(self, params: Floats, **_more: Any) -> Floats:
         """Gradient of each row's log likelihood (n, parameters)."""
         at = self._whole(params)
-        _, d_loc, d_spread, *_ = each_life(self.dist, self.lives, self.exog @ at[:-1], np.full(len(self.exog), at[-1]))
-        return np.column_stack([self.exog * d_loc[:, None], d_spread])[:, : len(params)]
+        _, d_loc, d_spread, _1, _2, _3 = each_life(
+            self.dist, self.lives, self.exog @ at[:-1], np.full(len(self.exog), at[-1])
+        )
+        return np.column_stack([self.exog * terms[1][:, None], terms[2]])[:, : len(params)]
 
     def hessian(self, params: Floats) -> Floats:
         """Second derivatives of the log likelihood."""
@@ -151,7 +153,7 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
             highest = find_modes(self.dist, self.lives, no_prior(1)).parameters[0]
         else:
             highest = regress(self.dist, self.lives, self.exog).parameters
-        return highest[:-1] if self.dist.sigma_is_one else highest
+        return np.asarray(highest[:-1] if self.dist.sigma_is_one else highest)
 
     def fit(self, start_params: Floats | None = None, **more: Any) -> Any:
         """statsmodels' results at the highest point; `cov_type` and `cov_kwds` as there (also by cluster)."""

@@ -8,6 +8,7 @@ the bound that the exposure gives, or, without a group to learn from, the bound 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -16,11 +17,13 @@ import pandas as pd
 from rebuildstats.fits.covariates import Found, find_effects, text_levels
 from rebuildstats.fits.distributions import DISTRIBUTIONS, Distribution, Floats
 from rebuildstats.fits.draws import Cloud
+from rebuildstats.fits.early import Early, find_early
 from rebuildstats.fits.intervals import zero_failure_scale
 from rebuildstats.fits.likelihood import Ints, Lives, grouped, lay_out
 from rebuildstats.fits.newton import Modes, find_modes, no_prior
 from rebuildstats.fits.pooling import Pooled, pool, weak_prior
 from rebuildstats.fits.results import CannotSay, LifeFit, LifeFits, Rival, curve_through
+from rebuildstats.fits.robust import variance_inflation
 
 # A shared prior is called learnt when this many components of the fleet with events stand behind it.
 _COMPONENTS_TO_SHARE: Final = 3
@@ -86,7 +89,11 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Ints, seed: int) -> Life
     table["of"] = place[table["of"].to_numpy()]
     laid = _lay(table, int(has.sum()), scale)
     found = find_effects(table, laid, weak_prior(laid))
-    laid = laid.shifted(found.shift)
+    early = find_early(laid.shifted(found.shift), weak_prior(laid))
+    laid = early.wear(laid.shifted(found.shift))
+    less = _inflation(table, laid)
+    found = _named(found, early, less, scale)
+    laid = laid.weighted(1.0 / less)
     pooled = pool(DISTRIBUTIONS, laid, np.unique(group[has], return_inverse=True)[1].astype(np.int64))
     plain = {d.name: _plain(d, laid) for d in DISTRIBUTIONS}
     shared = int((events > 0).sum()) >= _COMPONENTS_TO_SHARE
@@ -113,7 +120,9 @@ def _table(frame: pd.DataFrame, names: list[Name]) -> tuple[pd.DataFrame, float]
     covariates = text_levels(frame).set_axis(range(len(frame)))
     weight = frame["weight"].to_numpy(dtype=float) if "weight" in frame.columns else np.ones(len(frame))
     table = pd.concat([pd.DataFrame(ages | {"of": of, "weight": weight}), covariates], axis=1)[of >= 0]
-    table = grouped(table, ["of", "entry_age", "lower_age", "upper_age", *covariates.columns])
+    if "unit" in frame.columns:
+        table["unit"] = frame["unit"].astype("str").fillna("").to_numpy(dtype=object)[of >= 0]
+    table = grouped(table, [c for c in table.columns if c != "weight"])
     failed = np.isfinite(table["upper_age"])
     middle = np.where(failed, 0.5 * (table["lower_age"] + table["upper_age"]), table["lower_age"])
     table["exposure"] = table["weight"] * np.maximum(middle - table["entry_age"].fillna(0.0), 0.0)
@@ -121,9 +130,40 @@ def _table(frame: pd.DataFrame, names: list[Name]) -> tuple[pd.DataFrame, float]
     return table, _typical_age(table)
 
 
+def _inflation(table: pd.DataFrame, laid: Lives) -> Floats:
+    """How much the variance of log B10 grows because lives of one unit are alike; 1 where units aren't known."""
+    if "unit" not in table.columns:
+        return np.ones(laid.components)
+    dists = [d for d in DISTRIBUTIONS if not d.sigma_is_one]
+    prior = weak_prior(laid)
+    modes = [find_modes(d, laid, prior) for d in dists]
+    best = np.stack([x.log_likelihood for x in modes]).argmax(axis=0)
+    cluster = pd.factorize(table["unit"].to_numpy(dtype=object))[0].astype(np.int64)
+    of = table["of"].to_numpy(dtype=np.int64)
+    ratios = np.stack([variance_inflation(d, laid, x, of, cluster) for d, x in zip(dists, modes, strict=True)])
+    return np.asarray(ratios[best, np.arange(laid.components)])
+
+
+def _named(found: Found, early: Early, less: Floats, scale: float) -> Found:
+    """Beside the covariates, what else was used, in words."""
+    named = []
+    for j, words in enumerate(found.named):
+        more = []
+        if early.used[j]:
+            age = np.exp(early.mean_age[j]) * scale
+            share, count = f"{100 * early.share[j]:.1f} % of lives", f"about {early.count[j]:.0f} failures"
+            more.append(f"early failures set apart from wear: {share}, {count} at a mean age of {age:,.0f}")
+        if less[j] > 1.0:
+            more.append(f"lives of one unit are alike: variance taken {less[j]:.1f} times as large")
+        named.append((*words, *more))
+    return replace(found, named=tuple(named))
+
+
 def _lay(table: pd.DataFrame, components: int, scale: float) -> Lives:
-    columns = (table[c].to_numpy() for c in ("of", "entry_age", "lower_age", "upper_age", "weight"))
-    return lay_out(*columns, components, scale=scale)
+    of, entry, lower, upper, weight = (
+        table[c].to_numpy() for c in ("of", "entry_age", "lower_age", "upper_age", "weight")
+    )
+    return lay_out(of, entry, lower, upper, weight, components, scale=scale)
 
 
 def _typical_age(table: pd.DataFrame) -> float:

@@ -189,15 +189,15 @@ def _cells(entry: Floats, lower: Floats, top: Floats, failed: Bools, exact: Bool
     certain = np.zeros(k + 1)
     for places, amount, sign in spans:
         certain += sign * np.bincount(places, amount, k + 1)
-    stay: Floats = 0.0 + np.bincount(risk_ends[~failed], weight[~failed], k + 1) - np.bincount(starts, weight, k + 1)
+    stay = np.bincount(risk_ends[~failed], weight[~failed], k + 1) - np.bincount(starts, weight, k + 1)
     return _Cells(
         ages[(left_key // 3).astype(np.int64)],
         ages[(right_key // 3).astype(np.int64)],
         first.astype(np.int64),
         last.astype(np.int64),
         weight[failed],
-        np.cumsum(certain)[:k],
-        stay,
+        np.asarray(np.cumsum(certain)[:k]),
+        np.asarray(stay, dtype=np.float64),
     )
 
 
@@ -231,7 +231,7 @@ def _climb(cells: _Cells) -> Floats:
     k = len(cells.left)
     if k == 0:
         return np.zeros(0)
-    hazard = np.clip(1.0 / (np.arange(k, 0, -1) + 1.0), 0.0, 0.5)
+    hazard: Floats = np.clip(1.0 / (np.arange(k, 0, -1) + 1.0), 0.0, 0.5)
 
     def step(at: Floats) -> tuple[Floats, float]:
         failures, at_risk, value = _expect(cells, at)
