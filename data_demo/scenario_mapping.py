@@ -1,13 +1,14 @@
 """The mapping example: a small shop's winches on one flat sheet in its own words, as such sheets come.
 
-`sheet.csv` has semicolons, decimal commas, points between thousands, dates as dd.mm.yyyy, the job's columns repeated on
-every line, a blank line now and then and Windows line ends. `units.csv`, `components.csv`, `points.csv` and `parts.csv`
-beside it are by the contract; `mapping.toml` says how the sheet is to be read.
+`sheet.csv` has semicolons, decimal commas, points between thousands, dates as dd.mm.yyyy, the job repeated on every
+line, a clock in miles, a blank line now and then and Windows line ends. `units.csv`, `components.csv`, `points.csv` and
+`parts.csv` beside it are by the contract; `mapping.toml` says how the sheet is to be read.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -17,13 +18,14 @@ from data_demo.fleet_tables import run_fleet
 from data_demo.scenario_families import WD12
 from data_demo.scenario_parts import parts
 
+KM_PER_MILE = 1.609344
 START, AS_OF = dt.date(2020, 1, 1), dt.date(2023, 12, 29)
 HEADERS = {
     "job": "Job no.",
     "unit": "Serial",
     "opened_on": "Opened",
     "closed_on": "Finished",
-    "unit_mileage": "Clock (km)",
+    "unit_mileage": "Clock (mi)",
     "reason": "Why in",
     "scope": "How far",
     "complaint": "Driver says",
@@ -48,10 +50,9 @@ OWN_WORDS = {
 }
 
 
-def write_mapping_example(folder: Path) -> None:
-    """The flat sheet and the contract's tables beside it."""
-    folder.mkdir(exist_ok=True)
-    winches = WD12.__class__(**{**{f: getattr(WD12, f) for f in WD12.__dataclass_fields__}, "units": 14, "spares": 1})
+def example_tables() -> dict[str, pd.DataFrame]:
+    """What the sheet says, as tables of the contract."""
+    winches = replace(WD12, units=14, spares=1)
     plan = FleetPlan(
         start=START,
         days=(AS_OF - START).days + 10,
@@ -64,7 +65,13 @@ def write_mapping_example(folder: Path) -> None:
         retire=0.0,
         benches=(("front", "main"), ("back", "main")),
     )
-    tables = run_fleet(plan, 5).tables(AS_OF)
+    return run_fleet(plan, 5).tables(AS_OF)
+
+
+def write_mapping_example(folder: Path) -> None:
+    """The flat sheet and the contract's tables beside it."""
+    folder.mkdir(exist_ok=True)
+    tables = example_tables()
     lines = tables["findings"].merge(tables["teardowns"], on="job", suffixes=("", "_of_job"))
     sheet = pd.DataFrame({header: _cells(lines[name], name) for name, header in HEADERS.items()})
     lines_of_text = []
@@ -84,7 +91,7 @@ def _cells(values: pd.Series, name: str) -> list[str]:
     if name.endswith("_on"):
         return ["" if pd.isna(v) else f"{v:%d.%m.%Y}" for v in values]
     if name == "unit_mileage":
-        return ["" if pd.isna(v) else f"{v:,.0f}".replace(",", ".") for v in values]
+        return ["" if pd.isna(v) else f"{v / KM_PER_MILE:,.0f}".replace(",", ".") for v in values]
     if name in ("reading", "quantity"):
         return ["" if pd.isna(v) else f"{v:g}".replace(".", ",") for v in values]
     words = OWN_WORDS.get(name, {})
