@@ -98,8 +98,10 @@ def load_files(
 class Load:
     """One load under way on a connection to memory."""
 
-    def __init__(self, con: duckdb.DuckDBPyConnection, now: datetime | None) -> None:
+    def __init__(self, con: duckdb.DuckDBPyConnection, now: datetime | None, person: str | None = None) -> None:
         self.con = con
+        self.person = person or store.who()
+        self.replaces_job: str | None = None  # a form holds all findings of its job; others of that job go
         self.now = store.moment(now)
         self.today = (now.astimezone() if now is not None else datetime.now().astimezone()).date()
         self.notices: list[str] = []
@@ -188,8 +190,10 @@ class Load:
 
     # -- checking and merging ------------------------------------------------------------
 
-    def into(self, store_path: str | Path, *, kind: str, what: str, dry_run: bool = False) -> LoadReport:
-        """Check what is staged and merge it into the store."""
+    def into(
+        self, store_path: str | Path, *, kind: str, what: str, dry_run: bool = False, whole: bool = False
+    ) -> LoadReport:
+        """Check what is staged and merge it into the store. whole: undo all where a row is rejected or held."""
         for table in TABLES:
             self._type(table)
             if self.counts[table.name]["read"]:
@@ -198,7 +202,7 @@ class Load:
             with store.attached(self.con, store_path):
                 load = self._merge(kind, what)
                 told = tables.text_frame(self.con.execute(statement("load/told")).df(), whole=("line",))
-                if dry_run:
+                if dry_run or (whole and not told.empty):
                     raise _DryRunError
         except _DryRunError:
             load = None
@@ -272,10 +276,15 @@ class Load:
                 self._add_waiting(table)
             self._remove_bad(table)
             self._check_repeats(table)
+            self._leave_withdrawn(table)
             self._check_references(table)
             self._check_series(table)
             self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
         load = int(self.run("load/next_load")[0][0])
+        if self.replaces_job is not None:
+            values = {"load": load, "now": self.now, "who": self.person, "job": self.replaces_job}
+            self.run("corrections/findings_gone", values)
+            self.run("corrections/drop_findings_gone", {"job": self.replaces_job})
         for table in busy:
             self._put(table, load)
             self._report(table)
@@ -319,6 +328,26 @@ class Load:
         self._remove_bad(table)
         same = self.run("load/same_in_load", typed=typed, key=listed(key))
         self.counts[table.name]["same"] += len(same)
+
+    def _leave_withdrawn(self, table: Table) -> None:
+        """Rows that a person withdrew and that come again unchanged are the same as what the store knows."""
+        name = quoted(table.name)
+        if self.replaces_job is not None or not self.run("corrections/any_withdrawn", table=name)[0][0]:
+            return
+        own = [c.name for c in table.columns]
+        left = self.run(
+            "corrections/stays_withdrawn",
+            typed=tables.typed(table),
+            table=name,
+            equal=tables.equal_keys(table),
+            equal_stored=tables.equal_keys(table, "s", "t"),
+            equal_last=tables.equal_keys(table, "l", "t"),
+            t_columns=listed(own, "t"),
+            g_columns=listed(own, "g"),
+        )
+        if left:
+            self.counts[table.name]["same"] += len(left)
+            self.notices.append(f"{table.name}: {len(left):,} withdrawn rows came again and stay withdrawn")
 
     def _check_references(self, table: Table) -> None:
         self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
@@ -388,7 +417,7 @@ class Load:
                 count[outcome] += rows
             if count["changed"]:
                 names = {"table": quoted(table.name), "typed": typed, "equal": equal}
-                self.run("load/to_past", {"load": load, "now": self.now, "who": store.who()}, **names)
+                self.run("load/to_past", {"load": load, "now": self.now, "who": self.person}, **names)
                 self.run("load/drop_changed", **names)
             self.run("load/put", {"load": load}, table=quoted(table.name), typed=typed, columns=columns)
         went_in = self.run("load/how_many_waited", typed=typed)[0][0]
@@ -428,7 +457,7 @@ class Load:
         self.run("load/keep_rejects", {"load": load})
 
     def _note(self, load: int, kind: str, what: str) -> None:
-        self.run("load/note_load", {"load": load, "now": self.now, "who": store.who(), "kind": kind, "what": what})
+        self.run("load/note_load", {"load": load, "now": self.now, "who": self.person, "kind": kind, "what": what})
         if self.files:
             self.con.register("told_files", pd.DataFrame(self.files, columns=["_file", "rows_read"]))
             self.run("load/note_files", {"load": load})

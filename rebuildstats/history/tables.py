@@ -76,9 +76,9 @@ def key_filled(table: Table) -> str:
     return " and ".join(f"{quoted(name)} is not null" for name in key(table))
 
 
-def equal_keys(table: Table) -> str:
-    """Whether a row `t` of the load and a stored row `g` have one key."""
-    return " and ".join(f"t.{quoted(name)} = g.{quoted(name)}" for name in key(table))
+def equal_keys(table: Table, one: str = "t", other: str = "g") -> str:
+    """Whether two rows, by default a row `t` of the load and a stored row `g`, have one key."""
+    return " and ".join(f"{one}.{quoted(name)} = {other}.{quoted(name)}" for name in key(table))
 
 
 def reference_names(table: Table, reference: Reference) -> dict[str, str]:

@@ -37,7 +37,7 @@ def test_the_tables_are_the_contracts(path: Path) -> None:
                 ).fetchall()
                 own = [(name, kind) for name, kind in columns if not name.startswith("_")]
                 assert own == [(c.name, SQL_TYPES[c.kind]) for c in table.columns], (schema, table.name)
-                assert {"_load", "_notes"} <= {name for name, _ in columns}
+                assert {"_load", "_since", "_notes"} <= {name for name, _ in columns}
 
 
 def test_only_the_owner_may_open_it(path: Path) -> None:
@@ -113,7 +113,7 @@ def test_what_is_no_store_is_said_and_left_alone(tmp_path: Path, make: object, w
 def test_a_transaction_that_fails_leaves_nothing(path: Path) -> None:
     def interrupted() -> None:
         with store.writing(path) as con:
-            con.execute("insert into sites (site, _load) values ('x', 1)").fetchall()
+            con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
@@ -128,7 +128,7 @@ def test_the_data_version_changes_with_every_commit_and_by_nothing_else(path: Pa
         con.execute("from sites").fetchall()
     assert store.data_version(path) == version
     with store.writing(path) as con:
-        con.execute("insert into sites (site, _load) values ('x', 1)").fetchall()
+        con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
     assert store.data_version(path) != version
 
 
@@ -170,7 +170,7 @@ def _held_by_another(path: Path, opened: str, seconds: float) -> subprocess.Pope
 def test_a_store_in_use_is_waited_for(path: Path, holder: str) -> None:
     with _held_by_another(path, holder, 0.4) as process:
         with store.writing(path) as con:
-            con.execute("insert into sites (site, _load) values ('x', 1)").fetchall()
+            con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
         process.wait()
 
 
@@ -191,7 +191,9 @@ def test_threads_of_one_process_wait_for_each_other(path: Path) -> None:
         try:
             for i in range(5):
                 with store.writing(path) as con:
-                    con.execute("insert into sites (site, _load) values (?, 1)", [f"{number}-{i}"]).fetchall()
+                    con.execute(
+                        "insert into sites (site, _load, _since) values (?, 1, 1)", [f"{number}-{i}"]
+                    ).fetchall()
                 with store.reading(path) as con:
                     con.execute("select count(*) from sites").fetchall()
         except BaseException as error:

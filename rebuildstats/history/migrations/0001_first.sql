@@ -1,6 +1,6 @@
 -- Schema 1. A row of a table in `main` is a row of the contract as it stands now; a row of the same table in `past` is one that was
 -- replaced, withdrawn or undone, with when, by whom and why. Columns beginning with `_` are bookkeeping: `_load` the load that wrote the
--- row, `_notes` the columns of the file that the contract does not know (JSON), `_twin` what tells equal lines without a slip apart.
+-- row, `_since` the load since which it stands there (a later one where an undoing brought it back), `_notes` the columns of the file that the contract does not know (JSON), `_twin` what tells equal lines without a slip apart.
 -- Keys are kept by the loads (every write path goes through the same checks; `check` counts again): an index on a million findings
 -- would make a load several times slower.
 create schema past;
@@ -31,6 +31,7 @@ create table vehicles (
   "in_service_on" DATE,
   "out_of_service_on" DATE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -41,6 +42,7 @@ create table past.vehicles (
   "in_service_on" DATE,
   "out_of_service_on" DATE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -54,6 +56,7 @@ create table odometers (
   "odometer" DOUBLE not null,
   "meter" BIGINT not null,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -63,6 +66,7 @@ create table past.odometers (
   "odometer" DOUBLE,
   "meter" BIGINT,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -77,6 +81,7 @@ create table units (
   "first_seen_on" DATE,
   "first_seen_mileage" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -87,6 +92,7 @@ create table past.units (
   "first_seen_on" DATE,
   "first_seen_mileage" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -102,6 +108,7 @@ create table fitments (
   "removed_on" DATE,
   "removed_odometer" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -113,6 +120,7 @@ create table past.fitments (
   "removed_on" DATE,
   "removed_odometer" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -131,6 +139,7 @@ create table components (
   "shows" VARCHAR,
   "safety" BOOLEAN,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -145,6 +154,7 @@ create table past.components (
   "shows" VARCHAR,
   "safety" BOOLEAN,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -163,6 +173,7 @@ create table points (
   "high_limit" DOUBLE,
   "caution" VARCHAR,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -177,6 +188,7 @@ create table past.points (
   "high_limit" DOUBLE,
   "caution" VARCHAR,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -197,6 +209,7 @@ create table parts (
   "core_charge" DOUBLE,
   "replaced_by" VARCHAR,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -213,6 +226,7 @@ create table past.parts (
   "core_charge" DOUBLE,
   "replaced_by" VARCHAR,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -228,6 +242,7 @@ create table part_uses (
   "choice" VARCHAR,
   "share" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -239,6 +254,7 @@ create table past.part_uses (
   "choice" VARCHAR,
   "share" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -253,6 +269,7 @@ create table stock (
   "on_hand" DOUBLE,
   "on_order" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -263,6 +280,7 @@ create table past.stock (
   "on_hand" DOUBLE,
   "on_order" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -280,6 +298,7 @@ create table orders (
   "received_on" DATE,
   "received_quantity" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -293,6 +312,7 @@ create table past.orders (
   "received_on" DATE,
   "received_quantity" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -304,6 +324,7 @@ create table sites (
   "site" VARCHAR not null,
   "served_by" VARCHAR,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -311,6 +332,7 @@ create table past.sites (
   "site" VARCHAR,
   "served_by" VARCHAR,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -337,6 +359,7 @@ create table teardowns (
   "labour_hours" DOUBLE,
   "outside_cost" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -359,6 +382,7 @@ create table past.teardowns (
   "labour_hours" DOUBLE,
   "outside_cost" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -379,6 +403,7 @@ create table findings (
   "part" VARCHAR,
   "quantity" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -395,6 +420,7 @@ create table past.findings (
   "part" VARCHAR,
   "quantity" DOUBLE,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -412,6 +438,7 @@ create table issued_parts (
   "slip" VARCHAR not null,
   _twin VARCHAR not null,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -425,6 +452,7 @@ create table past.issued_parts (
   "slip" VARCHAR,
   _twin VARCHAR not null,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,
@@ -440,6 +468,7 @@ create table planned (
   "count" BIGINT,
   "reason" VARCHAR,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR
 );
 
@@ -451,6 +480,7 @@ create table past.planned (
   "count" BIGINT,
   "reason" VARCHAR,
   _load BIGINT not null,
+  _since BIGINT not null,
   _notes VARCHAR,
   _until_load BIGINT not null,
   _until TIMESTAMP not null,

@@ -1,0 +1,159 @@
+"""Corrections by a person: a teardown written down or edited in a form, a teardown withdrawn, the last load undone.
+
+Every one is a load of its own in the store's book of loads, with who and when; what it replaces moves to the rows of
+the past.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from rebuildstats.errors import UsageError
+from rebuildstats.history import store, tables
+from rebuildstats.history.contract import TABLE_BY_NAME, TABLES
+from rebuildstats.history.load import Load, LoadReport
+from rebuildstats.history.read import Found, Sheet
+from rebuildstats.history.statements import quoted, statement
+
+FORM = "form"
+_OF_JOB = ("teardowns", "findings", "issued_parts")
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What a correction did. load: its number in the book of loads; rows: how many rows left or came, per table;
+    what: in words.
+    """
+
+    load: int
+    rows: dict[str, int]
+    what: str
+
+
+def store_teardown(
+    store_path: str | Path,
+    teardown: Mapping[str, Any],
+    findings: Sequence[Mapping[str, Any]],
+    who: str | None = None,
+    *,
+    now: datetime | None = None,
+) -> LoadReport:
+    """Store one teardown with all its findings, as a form holds them, in one transaction and by the rules of every
+    load.
+
+    teardown, findings: contract column -> value (text, number, date, bool; None or '' for empty). A job that is
+    stored already is edited: its findings are then exactly those given. All or nothing: where a row is at fault,
+    nothing is stored, `report.load` is None and `report.rejects` says why (line 1 is the teardown, the findings count
+    from 2). Raises UsageError for a column the contract does not have, StoreError as `store.writing`.
+    """
+    job = _cell(teardown.get("job"))
+    con = store.memory()
+    try:
+        work = Load(con, now, who)
+        work.stage([_sheet("teardowns", [teardown], 1), _sheet("findings", findings, 2)])
+        for finding in findings:
+            if _cell(finding.get("job", job)) != job:
+                raise UsageError("A form holds the findings of one job; one of these belongs to another.")
+        work.replaces_job = job
+        return work.into(store_path, kind=FORM, what=f"teardown {job}", whole=True)
+    finally:
+        con.close()
+
+
+def _sheet(name: str, rows: Sequence[Mapping[str, Any]], first_line: int) -> Sheet:
+    table = TABLE_BY_NAME[name]
+    known = [c.name for c in table.columns]
+    unknown = sorted({column for row in rows for column in row} - set(known))
+    if unknown:
+        raise UsageError(f"{name} has no column {', '.join(unknown)}.")
+    columns = {column: pd.Series([_cell(row.get(column)) for row in rows], dtype="str") for column in known}
+    frame = pd.DataFrame(columns)
+    frame.insert(0, "_line", pd.Series(range(first_line, first_line + len(rows)), dtype="int64"))
+    return Sheet(Found(FORM, Path(FORM), 0, ""), FORM, table, frame)
+
+
+def _cell(value: Any) -> str | None:
+    if value is None or (isinstance(value, float) and value != value) or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, datetime):
+        return value.date().isoformat()
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, int | float):
+        return tables.plain_number(float(value))
+    return str(value).strip() or None
+
+
+def withdraw_teardown(
+    store_path: str | Path, job: str, who: str | None = None, *, now: datetime | None = None
+) -> Correction:
+    """Take a teardown that should not be there, its findings and its issued parts out of the history; they stay in
+    the past.
+
+    The same rows loaded again stay withdrawn; a corrected row comes in. Raises UsageError where there is no such job.
+    """
+    with store.writing(store_path) as con:
+        rows = {name: _run(con, "count_job", {"job": job}, table=name)[0][0] for name in _OF_JOB}
+        if not rows["teardowns"]:
+            raise UsageError(f"There is no teardown with job {job}.")
+        what = f"teardown {job} withdrawn"
+        load = _note(con, "withdraw", what, who, now)
+        values = {"job": job, "load": load, "now": store.moment(now), "who": who or store.who()}
+        for name in _OF_JOB:
+            _run(con, "withdraw", values, table=name)
+            _run(con, "drop_job", {"job": job}, table=name)
+        return Correction(load, {name: int(count) for name, count in rows.items() if count}, what)
+
+
+def undo_last_load(store_path: str | Path, who: str | None = None, *, now: datetime | None = None) -> Correction:
+    """Undo the last load, form or withdrawal that has not been undone: the present is as it was before it.
+
+    What it wrote stays in the rows of the past. Raises UsageError where there is nothing to undo.
+    """
+    with store.writing(store_path) as con:
+        last = _run(con, "last_load")
+        if not last:
+            raise UsageError("Nothing has been loaded yet; there is nothing to undo.")
+        undone, kind, what, _, _ = last[0]
+        told = f"undone: {kind} {undone} ({what})"
+        load = _note(con, "undo", told, who, now)
+        values = {"load": load, "undone": undone, "now": store.moment(now), "who": who or store.who()}
+        rows = {}
+        for table in TABLES:
+            names = {"table": quoted(table.name)}
+            before = con.execute(statement("load/how_many", relation=quoted(table.name))).fetchall()[0][0]
+            _run(con, "undo_new", values, **names)
+            _run(con, "drop_new", {"undone": undone}, **names)
+            after = con.execute(statement("load/how_many", relation=quoted(table.name))).fetchall()[0][0]
+            _run(con, "bring_back", {"load": load, "undone": undone}, **names)
+            back = con.execute(statement("load/how_many", relation=quoted(table.name))).fetchall()[0][0]
+            if before != after or back != after:
+                rows[table.name] = int(before - after + back - after)
+        _run(con, "reopen_rejects", {"undone": undone})
+        _run(con, "settle_undone", {"load": load, "undone": undone})
+        _run(con, "mark_undone", {"load": load, "undone": undone})
+        return Correction(load, rows, told)
+
+
+def _note(con: duckdb.DuckDBPyConnection, kind: str, what: str, who: str | None, now: datetime | None) -> int:
+    load = int(con.execute(statement("load/next_load")).fetchall()[0][0])
+    con.execute(
+        statement("load/note_load"),
+        {"load": load, "now": store.moment(now), "who": who or store.who(), "kind": kind, "what": what},
+    ).fetchall()
+    return load
+
+
+def _run(
+    con: duckdb.DuckDBPyConnection, name: str, values: dict[str, Any] | None = None, /, **names: str
+) -> list[tuple[Any, ...]]:
+    return con.execute(statement(f"corrections/{name}", **names), values or {}).fetchall()

@@ -1,0 +1,2 @@
+-- A load that was undone.
+update loads set undone_by = $load where load = $undone
