@@ -9,6 +9,7 @@ copying 80 MB on each rerun would take longer than the page may.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -59,6 +60,43 @@ def order(
     budget: float | None = None,
 ) -> Answer:
     return commands.order(path, job_fill=job_fill, part_fill=part_fill, budget=budget)
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What stands beside an order: the exchange curve with its marks, the lists of the counter, the workbook."""
+
+    curve: pd.DataFrame
+    marks: pd.DataFrame
+    short: pd.DataFrame
+    kits: pd.DataFrame
+    kit_lines: pd.DataFrame
+    dead: pd.DataFrame
+    suppliers: pd.DataFrame
+    overdue: pd.DataFrame
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner="Weighing money against held jobs …")
+def beside_order(
+    path: str,
+    version: str,
+    *,
+    job_fill: float | None = None,
+    part_fill: float | None = None,
+    budget: float | None = None,
+) -> Beside:
+    plan = order(path, version, job_fill=job_fill, part_fill=part_fill, budget=budget).result
+    curve, kits = plan.exchange_curve(), plan.kits()
+    return Beside(
+        curve=curve,
+        marks=plan.marks(curve),
+        short=plan.short_before_arrival(),
+        kits=kits.kits,
+        kit_lines=kits.lines,
+        dead=plan.dead_stock(),
+        suppliers=plan.by_supplier(),
+        overdue=plan.overdue(),
+    )
 
 
 @st.cache_resource(max_entries=4, show_spinner="Forecasting …")
@@ -155,6 +193,16 @@ def today(path: str, version: str) -> date:
 
 def clear() -> None:
     """Forget every answer (after a store was replaced under its name by another with the same time and size)."""
-    every: tuple[Callable[..., Any], ...] = (known, catalog, order, forecast, fits, life, wear, inspections)
+    every: tuple[Callable[..., Any], ...] = (
+        known,
+        catalog,
+        order,
+        beside_order,
+        forecast,
+        fits,
+        life,
+        wear,
+        inspections,
+    )
     for one in (*every, repeats, steps, readings, failures, comebacks, gaps, backtest, sheet):
         one.clear()  # type: ignore[attr-defined]

@@ -8,12 +8,13 @@ import pandas as pd
 import part_view
 import streamlit as st
 from layout import Ticket
+from part_view import dates
 
-from rebuildstats.commands import Answer
 from rebuildstats.figures import stock as pictures
 from rebuildstats.figures.palette import number
 from rebuildstats.reports.behind import Catalog
 
+DESK = "Counter · what to order today"
 AIMS = {"jobs": "Jobs that don’t wait", "pieces": "Pieces from the shelf", "money": "Money to spend"}
 
 
@@ -34,50 +35,123 @@ def aim() -> dict[str, float]:
     return {"part_fill" if by == "pieces" else "job_fill": level / 100}
 
 
-def show_order(path: str, version: str, goal: dict[str, float]) -> None:
+def show_order(path: str, version: str) -> None:
+    goal = aim()
     answer = cached.order(path, version, **goal)
+    beside = cached.beside_order(path, version, **goal)
     order = answer.frame()
     names = cached.catalog(path, version)
     lines = order[order["order_now"].fillna(0) > 0]
-    short = order[order["on_hand"].fillna(0) + order["on_order"].fillna(0) < order["lead_time_mean"].fillna(0)]
-    money = float(lines["order_cost"].sum())
-    avoided = float(lines["held_jobs_avoided"].sum())
     if lines.empty:
-        layout.headline("Counter · what to order today", "Nothing to order today.", "Every shelf holds what it should.")
+        layout.headline(DESK, "Nothing to order today.", "Every shelf holds what it should, or it is on its way.")
     else:
         layout.headline(
-            "Counter · what to order today",
-            f"Order {len(lines)} line{'s' if len(lines) > 1 else ''} today: {number(money)} in money.",
-            f"That keeps about {number(avoided, 1)} jobs from waiting for a part.",
+            DESK,
+            f"Order {len(lines)} line{'s' if len(lines) > 1 else ''} today: {number(lines['order_cost'].sum())} in money.",
+            f"About {number(lines['held_jobs_avoided'].sum(), 1)} jobs a year then don’t wait for these parts.",
         )
-    first = lines.sort_values(["held_jobs_avoided", "order_cost"], ascending=False).head(1)
-    items = []
-    for _, row in first.iterrows():
-        items.append(
-            Ticket(number(row["order_now"]), f"First: {names.part_name(row['part'])}", _sentence(row["reason"]), True)
-        )
-    if len(short):
-        worst = ", ".join(short.sort_values("lead_time_mean", ascending=False)["part"].head(3))
-        items.append(Ticket(str(len(short)), "run short before an order can arrive", worst, True))
-    else:
-        items.append(Ticket("0", "run short before an order can arrive"))
-    items += coming(answer, path, version)
-    layout.tickets(items)
-
+    layout.tickets([*_first(lines, names), *_short(beside.short), *_kits(beside.kits), *_dead(beside.dead)])
     left, right = st.columns([3, 2], gap="large")
     with left:
-        st.subheader("To order")
+        st.subheader("To order" if len(lines) else "Every shelf line")
         order_table(lines if len(lines) else order, names)
+        with st.container(horizontal=True):
+            layout.export(lines if len(lines) else order, "order_today")
+            st.download_button(
+                "As a workbook",
+                lambda: answer.result.workbook(),
+                file_name="order_today.xlsx",
+                icon=":material/table_view:",
+                key="order_workbook",
+                on_click="ignore",
+            )
         part_view.finder(names)
     with right:
         st.subheader("Money against held jobs")
-        exchange(answer, goal)
-    short_before_arrival(short)
-    kits(answer, path, version)
-    dead_stock(answer)
+        layout.chart(
+            pictures.exchange_curve(beside.curve, marks=beside.marks, wanted=goal.get("job_fill"), look=layout.look()),
+            says="Money on the shelf against the share of jobs that don’t wait, with today’s shelf, habit and this plan",
+        )
+        for note in answer.notes:
+            st.caption(note)
+    lists(beside, order)
+
+
+def _first(lines: pd.DataFrame, names: Catalog) -> list[Ticket]:
+    first = lines.sort_values(["held_jobs_avoided", "order_cost"], ascending=False).head(1)
+    return [
+        Ticket(number(row["order_now"]), f"First: {names.part_name(row['part'])}", _sentence(row["reason"]))
+        for _, row in first.iterrows()
+    ]
+
+
+def _short(short: pd.DataFrame) -> list[Ticket]:
+    likely = short[short["chance_short"] >= 0.5]
+    if likely.empty:
+        return [Ticket("0", "likely to run short before an order can arrive")]
+    worst = ", ".join(likely["part"].head(3))
+    return [Ticket(str(len(likely)), "likely run short before an order can arrive", f"{worst}: call today", True)]
+
+
+def _kits(kits: pd.DataFrame) -> list[Ticket]:
+    lacking = kits[kits["chance_complete"] < 0.5]
+    why = f"{len(lacking)} of them would wait for a part" if len(lacking) else "the shelf holds what they usually need"
+    return [Ticket(str(len(kits)), "teardowns booked or likely in 60 days", why, len(lacking) > 0)]
+
+
+def _dead(dead: pd.DataFrame) -> list[Ticket]:
+    return [
+        Ticket(number(dead["money"].sum()), "lies dead on the shelf", f"{len(dead)} lines nothing foreseeable needs")
+    ]
+
+
+def lists(beside: cached.Beside, order: pd.DataFrame) -> None:
+    """What runs short, what the coming teardowns need, what lies dead, what is late: pictures and tables."""
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.subheader("Runs short before an order can arrive")
+        st.caption("Ordering in the usual way is too late for these: call, borrow, or move the teardown.")
+        layout.chart(
+            pictures.short_bars(beside.short, look=layout.look()),
+            says="Chance of each part running out before an order placed today arrives, with 90 % intervals",
+        )
+        with st.expander(f"All {len(beside.short)}"):
+            columns = dates(beside.short) | {"chance_short": layout.share("Chance"), **_bounds("chance")}
+            layout.table(beside.short, name="runs_short", says="What may run short", columns=columns)
+    with right:
+        st.subheader("Kits for the coming teardowns")
+        columns = dates(beside.kits) | {
+            "unit": "Unit",
+            "family": "Family",
+            "chance_teardown": layout.share("Teardown"),
+            "chance_complete": layout.share("All there", "Chance that everything it needs lies on the shelf"),
+            "lacking": "Most lacking",
+        }
+        shown = ["unit", "family", "due_on", "chance_teardown", "chance_complete", "lacking", "reason"]
+        layout.table(beside.kits, name="kits", says="One kit per coming teardown", columns=columns, order=shown)
+        with st.expander("What to lay out for each"):
+            columns = {"chance": layout.share("Needed")}
+            layout.table(beside.kit_lines, name="kit_lines", says="The parts of every kit", columns=columns)
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.subheader(f"Dead stock ({number(beside.dead['money'].sum())})")
+        columns = {
+            "money": layout.money("Money"),
+            "needed": layout.count("Ever needed"),
+            "dead": layout.count("Beyond it"),
+        }
+        layout.table(beside.dead, name="dead_stock", says="What nothing foreseeable needs", columns=columns)
+    with right:
+        st.subheader(f"Orders that should have come ({len(beside.overdue)})")
+        layout.table(beside.overdue, name="overdue", says="Orders that are late", columns=dates(beside.overdue))
+    with st.expander("By supplier"):
+        layout.table(beside.suppliers, name="suppliers", says="Today’s order by supplier")
     with st.expander("Every shelf line, ordered or not"):
-        st.dataframe(order, hide_index=True, column_config=order_columns(), width="stretch", alt="Every shelf line")
-        layout.export(order, "order_all")
+        layout.table(order, name="order_all", says="Every shelf line", columns=order_columns())
+
+
+def _bounds(name: str) -> dict[str, object]:
+    return {f"{name}_lower": layout.share("at least"), f"{name}_upper": layout.share("at most")}
 
 
 def _sentence(text: object) -> str:
@@ -124,7 +198,6 @@ def order_table(lines: pd.DataFrame, names: Catalog) -> None:
         width="stretch",
         alt="The lines to order today with their reasons",
     )  # fmt: skip
-    layout.export(lines, "order_today")
 
 
 def open_picked() -> None:
@@ -134,43 +207,11 @@ def open_picked() -> None:
         st.session_state["part"] = st.session_state["order_parts"][rows[0]]
 
 
-def coming(answer: Answer, path: str, version: str) -> list[Ticket]:
-    return []
-
-
-def exchange(answer: Answer, goal: dict[str, float]) -> None:
-    plan = answer.result
-    curve = plan.exchange_curve()
-    layout.chart(
-        pictures.exchange_curve(curve, wanted=goal.get("job_fill"), look=layout.look()),
-        says="Money on the shelf against the share of jobs that don’t wait",
-    )
-
-
-def short_before_arrival(short: pd.DataFrame) -> None:
-    if short.empty:
-        return
-    st.subheader("Runs short before an order can arrive")
-    st.caption("Call the supplier, borrow, or move the teardown: ordering in the usual way is too late for these.")
-    layout.chart(
-        pictures.runway(short.sort_values("lead_time_mean", ascending=False), look=layout.look()),
-        says="Pieces on hand against pieces wanted in the lead time",
-    )
-
-
-def kits(answer: Answer, path: str, version: str) -> None:
-    return
-
-
-def dead_stock(answer: Answer) -> None:
-    return
-
-
 def desk(path: str, version: str) -> None:
     if part_view.asked():
         part_view.show(path, version)
     else:
-        show_order(path, version, aim())
+        show_order(path, version)
 
 
 layout.page(desk)

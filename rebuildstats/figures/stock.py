@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from rebuildstats.figures.palette import LIGHT, Look, empty, finish, number, percent
-from rebuildstats.figures.rows import BAR, floats, start
+from rebuildstats.figures.palette import LIGHT, Look, empty, finish, number, percent, span
+from rebuildstats.figures.rows import BAR, error_bars, floats, start
 
 
 def exchange_curve(
@@ -17,53 +17,53 @@ def exchange_curve(
     wanted: float | None = None,
     look: Look = LIGHT,
 ) -> go.Figure:
-    """The money on the shelf against the share of jobs that don't wait, best plan at every level.
+    """The money on the shelf against the share of jobs that don't wait, the best plan at every sum.
 
-    `curve`: money, job_fill (0..1), in order of money. `marks`: label, money, job_fill — where the shop stands (today's
-    shelf, its ordering habit, the plan chosen). `wanted` draws the level asked for.
+    `curve`: money, job_fill (0..1; `job_fill_lower`, `job_fill_upper`, `held_jobs` a year where there), in order of
+    money. `marks`: label, money, job_fill (and the same) — where the shop stands: today's shelf, its habit, this plan.
+    `wanted` draws the level asked for.
     """
     if curve.empty:
-        return empty("No teardown is expected before an order can arrive: nothing to weigh.", look)
+        return empty("No teardown is expected that needs a part: nothing to weigh.", look)
     figure = go.Figure()
     money, fill = floats(curve["money"]), floats(curve["job_fill"])
+    if {"job_fill_lower", "job_fill_upper"} <= set(curve.columns):
+        figure.add_scatter(
+            x=np.concatenate([money, money[::-1]]),
+            y=np.concatenate([floats(curve["job_fill_upper"]), floats(curve["job_fill_lower"])[::-1]]),
+            fill="toself",
+            fillcolor=look.veil(0, 0.16),
+            line={"width": 0},
+            hoverinfo="skip",
+            name="90 % interval",
+        )
     figure.add_scatter(
         x=money,
         y=fill,
         mode="lines",
         line={"color": look.calm, "width": 3},
-        fill="tozeroy",
-        fillcolor=look.veil(0, 0.10),
         name="the best that money buys",
-        hovertext=[
-            f"{number(m)} of money on the shelf<br>{percent(f)} of jobs don’t wait<br>"
-            f"{number((1 - f) * 100, 1)} of 100 held"
-            for m, f in zip(money, fill, strict=True)
-        ],
+        hovertext=[f"{number(r['money'])} of money on the shelf{_held(r)}" for _, r in curve.iterrows()],
         hoverinfo="text",
     )
     symbols = ("x", "diamond", "star", "square", "triangle-up")
-    if marks is not None:
-        for i, (_, mark) in enumerate(marks.iterrows()):
-            if not (np.isfinite(mark["money"]) and np.isfinite(mark["job_fill"])):
-                continue
-            colour = look.ten[1 + i % 9]
-            figure.add_scatter(
-                x=[mark["money"]],
-                y=[mark["job_fill"]],
-                mode="markers",
-                marker={
-                    "size": 15,
-                    "symbol": symbols[i % 5],
-                    "color": colour,
-                    "line": {"color": look.page, "width": 1},
-                },
-                name=str(mark["label"]),
-                hovertext=[
-                    f"<b>{mark['label']}</b><br>{number(mark['money'])} of money<br>"
-                    f"{percent(mark['job_fill'])} of jobs don’t wait"
-                ],
-                hoverinfo="text",
-            )
+    for i, (_, mark) in enumerate((marks if marks is not None else pd.DataFrame()).iterrows()):
+        if not (np.isfinite(mark["money"]) and np.isfinite(mark["job_fill"])):
+            continue
+        figure.add_scatter(
+            x=[mark["money"]],
+            y=[mark["job_fill"]],
+            mode="markers",
+            marker={
+                "size": 15,
+                "symbol": symbols[i % 5],
+                "color": look.ten[1 + i % 9],
+                "line": {"color": look.page, "width": 1},
+            },
+            name=str(mark["label"]),
+            hovertext=[f"<b>{mark['label']}</b><br>{number(mark['money'])} of money{_held(mark)}{_better(mark)}"],
+            hoverinfo="text",
+        )
     if wanted is not None:
         figure.add_hline(
             y=wanted,
@@ -73,8 +73,23 @@ def exchange_curve(
         )
     finish(figure, look, x="money on the shelf (store’s currency)", y="jobs that don’t wait", height=400)
     figure.update_yaxes(tickformat=".0%", range=[0, 1.04])
-    figure.update_xaxes(tickformat=",", rangemode="tozero")
+    figure.update_xaxes(tickformat=",", rangemode="tozero", nticks=6)
     return figure
+
+
+def _held(row: pd.Series) -> str:
+    words = f"<br>{percent(row['job_fill'])} of jobs don’t wait"
+    if "job_fill_lower" in row.index:
+        words += f", 90 % interval {span(row['job_fill_lower'], row['job_fill_upper'], percent)}"
+    if "held_jobs" in row.index:
+        words += f"<br>{number(row['held_jobs'], 1)} jobs a year are held"
+    return words
+
+
+def _better(mark: pd.Series) -> str:
+    if "same_money_fill" not in mark.index or not np.isfinite(mark["same_money_fill"]):
+        return ""
+    return f"<br>the same money, spent best: {percent(mark['same_money_fill'])}"
 
 
 def order_bars(order: pd.DataFrame, *, most: int = 12, look: Look = LIGHT) -> go.Figure:
@@ -107,50 +122,45 @@ def order_bars(order: pd.DataFrame, *, most: int = 12, look: Look = LIGHT) -> go
     return figure
 
 
-def runway(order: pd.DataFrame, *, most: int = 10, look: Look = LIGHT) -> go.Figure:
-    """Parts that may run short before an order can arrive: the shelf against what the lead time will ask.
+def short_bars(short: pd.DataFrame, *, most: int = 10, look: Look = LIGHT) -> go.Figure:
+    """Parts that may run out before an order placed today arrives, by their chance with its 90 % interval.
 
-    `order`: the contract's columns for the parts to show. A thick bar from the expected to the 95 % demand of the lead
-    time, a mark at what is on hand and on order.
+    `short`: part, chance_short, chance_lower, chance_upper, on_hand, on_order, pieces_short, jobs_held, arrives_on,
+    runs_out_on.
     """
-    if order.empty:
+    if short.empty:
         return empty("Nothing runs short before it can arrive.", look)
-    lines = order.head(most)
-    figure = start([str(p) for p in lines["part"]], look, x="pieces in the lead time", legend=True)
-    rows = np.arange(len(lines))
-    mean, high = floats(lines["lead_time_mean"]), floats(lines["lead_time_q95"])
-    have = floats(lines["on_hand"]) + np.nan_to_num(floats(lines["on_order"]))
+    lines = short.sort_values("chance_short", ascending=False).head(most)
+    chance, lower, upper = (floats(lines[c]) for c in ("chance_short", "chance_lower", "chance_upper"))
+    figure = start(
+        [f"{r['part']} · {r['site']}" for _, r in lines.iterrows()],
+        look,
+        x="chance of running out before an order placed today arrives",
+        legend=False,
+    )
     figure.add_bar(
-        x=np.maximum(high, mean),
-        y=rows,
+        x=chance,
+        y=np.arange(len(lines)),
         orientation="h",
         width=BAR,
-        marker={"color": look.veil(0, 0.30), "line": {"color": look.calm, "width": 1}},
-        name="wanted, up to 1 in 20",
+        marker={
+            "color": [look.alarm if c >= 0.5 else look.calm for c in chance],
+            "pattern": {"shape": ["/" if c >= 0.5 else "" for c in chance], "fgcolor": look.page, "size": 6},
+        },
+        error_x=error_bars(chance, lower, upper, look, cap=1.0),
         hovertext=[
-            f"<b>{r['part']}</b><br>"
-            f"wanted in {number(r['lead_time_days'])} days: {number(r['lead_time_mean'], 1)} pieces, "
-            f"1 in 20 above {number(r['lead_time_q95'])}<br>"
-            f"on hand {number(r['on_hand'])}, on order {number(r['on_order'])}"
+            f"<b>{r['part']}</b> at {r['site']}<br>chance of running out {percent(r['chance_short'])}, "
+            f"90 % interval {span(r['chance_lower'], r['chance_upper'], percent)}<br>"
+            f"on hand {number(r['on_hand'])}, on order {number(r['on_order'])}<br>"
+            f"{number(r['pieces_short'], 1)} pieces short and {number(r['jobs_held'], 1)} jobs held on average<br>"
+            f"an order placed today arrives {_day(r['arrives_on'])}; runs out {_day(r['runs_out_on'])}"
             for _, r in lines.iterrows()
         ],
         hoverinfo="text",
     )
-    figure.add_scatter(
-        x=mean,
-        y=rows,
-        mode="markers",
-        marker={"symbol": "line-ns", "size": 16, "line": {"color": look.calm, "width": 3}},
-        name="expected",
-        hoverinfo="skip",
-    )
-    figure.add_scatter(
-        x=have,
-        y=rows,
-        mode="markers",
-        marker={"symbol": "diamond", "size": 13, "color": look.alarm, "line": {"color": look.page, "width": 1}},
-        name="on hand and on order",
-        hoverinfo="skip",
-    )
-    figure.update_xaxes(rangemode="tozero")
+    figure.update_xaxes(range=[0, 1.04], tickformat=".0%")
     return figure
+
+
+def _day(value: object) -> str:
+    return "not before" if pd.isna(value) else f"{pd.Timestamp(value):%d %b %Y}"  # type: ignore[call-overload,arg-type]

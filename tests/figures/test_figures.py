@@ -246,12 +246,25 @@ def test_reasons_add_up_to_the_mean(look):
 
 
 def test_exchange_curve_marks_where_the_shop_stands(look):
-    curve = pd.DataFrame({"money": [0.0, 1000, 5000], "job_fill": [0.1, 0.6, 0.95]})
-    marks = pd.DataFrame({"label": ["today’s shelf", "habit"], "money": [800.0, np.nan], "job_fill": [0.3, 0.5]})
+    curve = pd.DataFrame(
+        {
+            "money": [0.0, 1000, 5000],
+            "job_fill": [0.1, 0.6, 0.95],
+            "job_fill_lower": [0.08, 0.55, 0.92],
+            "job_fill_upper": [0.12, 0.65, 0.97],
+            "held_jobs": [90.0, 40.0, 5.0],
+        }
+    )
+    marks = pd.DataFrame(
+        {"label": ["today’s shelf", "habit"], "money": [800.0, np.nan], "job_fill": [0.3, 0.5], "same_money_fill": 0.55}
+    )
     figure = stock.exchange_curve(curve, marks=marks, wanted=0.9, look=look)
-    assert [t.name for t in figure.data] == ["the best that money buys", "today’s shelf"]
-    assert "40.0 of 100 held" in figure.data[0].hovertext[1]
+    assert [t.name for t in figure.data] == ["90 % interval", "the best that money buys", "today’s shelf"]
+    assert "60 % of jobs don’t wait, 90 % interval 55 % to 65 %<br>40.0 jobs a year" in figure.data[1].hovertext[1]
+    assert "the same money, spent best: 55 %" in figure.data[2].hovertext[0]
     assert words(figure) == ["wanted 90 %"]
+    plain = stock.exchange_curve(curve[["money", "job_fill"]], look=look)
+    assert [t.name for t in plain.data] == ["the best that money buys"]
 
 
 ORDER = pd.DataFrame(
@@ -276,10 +289,28 @@ def test_order_bars_leave_out_what_isnt_ordered(look):
     assert "order 6 at 20.00: 120.00" in figure.data[0].hovertext[1]
 
 
-def test_runway_sets_the_shelf_against_the_lead_time(look):
-    figure = stock.runway(ORDER, look=look)
-    assert list(figure.data[0].x) == [8, 6, 2]
-    assert list(figure.data[2].x) == [2, 5, 0]
+def test_what_runs_short_is_set_out_likeliest_first(look):
+    short = pd.DataFrame(
+        {
+            "part": ["A", "B"],
+            "site": "main",
+            "on_hand": [2, 0],
+            "on_order": [0, 4],
+            "arrives_on": pd.Timestamp("2026-05-01"),
+            "chance_short": [0.2, 0.8],
+            "chance_lower": [0.15, 0.75],
+            "chance_upper": [0.26, 0.85],
+            "pieces_short": [0.3, 2.5],
+            "jobs_held": [0.3, 1.5],
+            "runs_out_on": [pd.NaT, pd.Timestamp("2026-04-10")],
+        }
+    )
+    figure = stock.short_bars(short, look=look)
+    assert words(figure) == ["B · main", "A · main"]
+    assert list(figure.data[0].marker.color) == [look.alarm, look.calm]
+    assert list(figure.data[0].marker.pattern.shape) == ["/", ""]
+    assert "runs out 10 Apr 2026" in figure.data[0].hovertext[0]
+    assert "runs out not before" in figure.data[0].hovertext[1]
 
 
 REPEATS = pd.DataFrame(
@@ -383,7 +414,7 @@ EMPTY = pd.DataFrame()
         lambda look: demand.reasons(EMPTY, look=look),
         lambda look: stock.exchange_curve(EMPTY, look=look),
         lambda look: stock.order_bars(EMPTY, look=look),
-        lambda look: stock.runway(EMPTY, look=look),
+        lambda look: stock.short_bars(EMPTY, look=look),
         lambda look: repeats.observed_over_expected(EMPTY, look=look),
         lambda look: repeats.building_up(EMPTY, what="x", look=look),
         lambda look: record.losses(EMPTY, look=look),

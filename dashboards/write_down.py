@@ -1,0 +1,332 @@
+"""Writing down a teardown: step by step through the unit, large targets, limits beside every reading, one storing.
+
+What is written is kept as a draft beside the session, so that a tablet that slept finds it again. Nothing goes into the
+store before the last button; then all of it goes in together, and can be taken back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+import layout
+import pandas as pd
+import streamlit as st
+from layout import Ticket
+
+from rebuildstats.figures.palette import number
+from rebuildstats.reports import sentences
+from rebuildstats.reports.behind import Catalog
+
+VERDICTS = {"ok": "OK", "fail": "Fail", "not_checked": "Not checked"}
+ACTIONS = {"reuse": "Reuse", "dress": "Dress", "machine": "Machine", "replace": "Replace"}
+ROLES = {"cause": "It is why the unit came", "wear": "Worn", "consequence": "Damaged by another"}
+REASONS = {"failure": "Failure", "scheduled": "Scheduled", "comeback": "Comeback", "campaign": "Campaign"}
+SCOPES = {"rebuild": "Rebuild", "repair": "Repair (opened only in part)"}
+
+
+@dataclass
+class Draft:
+    """One unit's teardown as written so far. found: (component, position, point) -> column -> value."""
+
+    head: dict[str, Any] = field(default_factory=dict)
+    found: dict[tuple[str, int, str], dict[str, Any]] = field(default_factory=dict)
+    at: int = 0
+
+
+@st.cache_resource(max_entries=4)
+def drafts(path: str) -> dict[str, Draft]:
+    """The drafts of one store by unit, kept as long as the dashboard runs."""
+    del path
+    return {}
+
+
+@dataclass(frozen=True)
+class Place:
+    """One component position of the unit with its points."""
+
+    component: str
+    name: str
+    position: int
+    positions: int
+    safety: bool
+    points: tuple[dict[str, Any], ...]
+    parts: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        warn = "⚠ " if self.safety else ""
+        return warn + self.name + (f" {self.position} of {self.positions}" if self.positions > 1 else "")
+
+
+def places(names: Catalog, family: str) -> list[Place]:
+    """Every component position of a family in the order of its design."""
+    found = []
+    uses = names.part_uses[names.part_uses["family"] == family]
+    for _, row in names.components[names.components["family"] == family].iterrows():
+        component = str(row["component"])
+        mine = names.points[(names.points["family"] == family) & (names.points["component"] == component)]
+        points = tuple(mine.to_dict("records")) or ({"point": "", "method": "sight"},)
+        count = int(row["positions"]) if pd.notna(row["positions"]) else 1
+        parts = tuple(uses.loc[uses["component"] == component, "part"])
+        safety = bool(row["safety"]) if pd.notna(row["safety"]) else False
+        name = names.component_name(family, component)
+        found += [Place(component, name, k, count, safety, points, parts) for k in range(1, count + 1)]
+    return found
+
+
+def show(path: str, names: Catalog, family: str, unit: str) -> None:
+    """The whole form for one unit."""
+    draft = drafts(path).setdefault(unit, Draft())
+    all_places = places(names, family)
+    done = {(c, k) for (c, k, _), row in draft.found.items() if row.get("verdict") or row.get("action")}
+    layout.headline(
+        "Bench · write down a teardown",
+        f"{unit}: {len(done)} of {len(all_places)} places looked at.",
+        "What is written stays here until it is stored, also when the tablet sleeps.",
+    )
+    layout.cautions([line.removeprefix("CAUTION: ") for line in sentences.cautions(names.points, family)])
+    head(draft, names, unit)
+    draft.at = min(draft.at, len(all_places) - 1)
+    chosen = st.selectbox(
+        "Place",
+        range(len(all_places)),
+        index=draft.at,
+        format_func=lambda i: (
+            ("✓ " if (all_places[i].component, all_places[i].position) in done else "") + all_places[i].title
+        ),
+        key=f"place_{unit}_{draft.at}",
+    )
+    draft.at = int(chosen)
+    place(draft, all_places[draft.at], unit, names)
+    with st.container(horizontal=True):
+        st.button("Back", icon=":material/arrow_back:", disabled=draft.at == 0, on_click=step, args=(draft, -1))
+        last = draft.at == len(all_places) - 1
+        st.button(
+            "Next place", icon=":material/arrow_forward:", disabled=last, on_click=step, args=(draft, 1), type="primary"
+        )
+    summary(path, draft, unit)
+
+
+def step(draft: Draft, by: int) -> None:
+    draft.at += by
+
+
+def head(draft: Draft, names: Catalog, unit: str) -> None:
+    """The teardown itself: when, why, how far."""
+    row = names.units[names.units["unit"] == unit].iloc[0]
+    kept = draft.head
+    with st.container(border=True):
+        one, two, three = st.columns(3)
+        with one:
+            opened = st.date_input("Opened on", value=kept.get("opened_on", date.today()), key=f"opened_{unit}")
+            job = st.text_input("Job number", value=kept.get("job", f"{opened:%Y%m%d}-{unit}"), key=f"job_{unit}")
+        with two:
+            mileage = st.number_input(
+                f"Unit mileage ({names.distance})",
+                min_value=0.0,
+                value=kept.get("unit_mileage", float(row["mileage"]) if pd.notna(row["mileage"]) else None),
+                step=1_000.0,
+                format="%.0f",
+                key=f"mileage_{unit}",
+            )
+            complaint = st.selectbox(
+                "Complaint",
+                list(names.complaints),
+                index=None,
+                accept_new_options=True,
+                placeholder=kept.get("complaint") or "As the driver said it",
+                key=f"complaint_{unit}",
+            )
+        with three:
+            reason = st.segmented_control(
+                "Why", list(REASONS), format_func=REASONS.get, default=kept.get("reason"), key=f"reason_{unit}"
+            )
+            scope = st.segmented_control(
+                "How far",
+                list(SCOPES),
+                format_func=SCOPES.get,
+                default=kept.get("scope", "rebuild"),
+                key=f"scope_{unit}",
+            )
+    draft.head = {
+        "job": job,
+        "unit": unit,
+        "opened_on": opened,
+        "unit_mileage": mileage,
+        "complaint": complaint or kept.get("complaint"),
+        "reason": reason,
+        "scope": scope,
+        "vehicle": row["vehicle"] if isinstance(row["vehicle"], str) else None,
+        "site": row["site"] if isinstance(row["site"], str) else None,
+    }
+
+
+def beyond(reading: float | None, point: dict[str, Any]) -> bool:
+    """Whether a reading lies beyond the point's limits."""
+    if reading is None:
+        return False
+    low, high = point.get("low_limit"), point.get("high_limit")
+    return bool((pd.notna(low) and reading < low) or (pd.notna(high) and reading > high))
+
+
+def limit_words(point: dict[str, Any]) -> str:
+    unit = point["reading_unit"] if isinstance(point.get("reading_unit"), str) else ""
+    low, high, new = point.get("low_limit"), point.get("high_limit"), point.get("as_new")
+    words = []
+    if pd.notna(low):
+        words.append(f"at least {low:g}")
+    if pd.notna(high):
+        words.append(f"at most {high:g}")
+    said = f"Limit: {' and '.join(words)} {unit}".strip() if words else "No limit on record"
+    return said + (f" · as new {new:g}" if pd.notna(new) else "")
+
+
+def propose(reading_key: str, verdict_key: str, touched_key: str, point: dict[str, Any]) -> None:
+    """A reading proposes a verdict, as long as nobody has chosen another."""
+    if st.session_state.get(touched_key):
+        return
+    reading = st.session_state.get(reading_key)
+    has_limit = pd.notna(point.get("low_limit")) or pd.notna(point.get("high_limit"))
+    if reading is not None and has_limit:
+        st.session_state[verdict_key] = "fail" if beyond(reading, point) else "ok"
+
+
+def touch(key: str) -> None:
+    st.session_state[key] = True
+
+
+def place(draft: Draft, here: Place, unit: str, names: Catalog) -> None:
+    """One component position: its points, then what was done about it."""
+    with st.container(border=True):
+        st.subheader(here.title)
+        for point in here.points:
+            look(draft, here, point, unit)
+        first = (here.component, here.position, str(here.points[0]["point"]))
+        kept = draft.found.setdefault(first, {})
+        tail = f"{unit}_{here.component}_{here.position}"
+        action = st.segmented_control(
+            "What was done", list(ACTIONS), format_func=ACTIONS.get, default=kept.get("action"), key=f"action_{tail}"
+        )
+        kept["action"] = action
+        failed = any(
+            row.get("verdict") == "fail"
+            for (c, k, _), row in draft.found.items()
+            if (c, k) == (here.component, here.position)
+        )
+        kept["role"] = None
+        if failed:
+            kept["role"] = st.segmented_control(
+                "What it was",
+                list(ROLES),
+                format_func=ROLES.get,
+                default=kept.get("role") or "wear",
+                key=f"role_{tail}",
+            )
+        kept["part"] = kept["quantity"] = None
+        if action in ("replace", "machine") and here.parts:
+            one, two = st.columns(2)
+            with one:
+                kept["part"] = st.selectbox("Part fitted", here.parts, format_func=names.part_name, key=f"part_{tail}")
+            with two:
+                kept["quantity"] = st.number_input(
+                    "Pieces", min_value=0.0, value=1.0, step=1.0, format="%.0f", key=f"q_{tail}"
+                )
+
+
+def look(draft: Draft, here: Place, point: dict[str, Any], unit: str) -> None:
+    """One point: the reading with its limit, the verdict, and the reason where a limit is overruled."""
+    name = str(point["point"])
+    kept = draft.found.setdefault((here.component, here.position, name), {})
+    tail = f"{unit}_{here.component}_{here.position}_{name}"
+    keys = f"reading_{tail}", f"verdict_{tail}", f"touched_{tail}"
+    if keys[1] not in st.session_state:
+        st.session_state[keys[1]] = kept.get("verdict")
+    reading = None
+    unit_words = f" ({point['reading_unit']})" if isinstance(point.get("reading_unit"), str) else ""
+    one, two = st.columns([2, 3], vertical_alignment="bottom")
+    with one:
+        if point.get("method") in ("gauge", "count"):
+            reading = st.number_input(
+                f"{name or here.name}{unit_words}",
+                value=kept.get("reading"),
+                step=1.0 if point["method"] == "count" else 0.01,
+                format="%.0f" if point["method"] == "count" else None,
+                placeholder="Reading",
+                help=limit_words(point),
+                on_change=propose,
+                args=(*keys, point),
+                key=keys[0],
+            )
+            st.caption(limit_words(point))
+        else:
+            kept["condition"] = st.text_input(
+                f"{name or here.name}: what is seen or felt", value=kept.get("condition") or "", key=f"seen_{tail}"
+            )
+    with two:
+        verdict = st.segmented_control(
+            f"Verdict on {name or here.name}",
+            list(VERDICTS),
+            format_func=VERDICTS.get,
+            key=keys[1],
+            on_change=touch,
+            args=(keys[2],),
+        )
+    kept["reading"], kept["verdict"] = reading, verdict
+    kept.pop("open", None)
+    if beyond(reading, point):
+        overruled(kept, here, point, verdict, tail)
+
+
+def overruled(kept: dict[str, Any], here: Place, point: dict[str, Any], verdict: str | None, tail: str) -> None:
+    """A reading beyond the limit: said plainly; to pass it all the same takes a reason, which stays with the finding."""
+    if verdict != "ok":
+        st.warning(f"Beyond the limit. {limit_words(point)}.", icon=":material/warning:")
+        return
+    if here.safety:
+        st.error(
+            "Its failure can hurt someone. The maker’s limit, local codes and licensed practice decide, not this page.",
+            icon=":material/warning:",
+        )
+    why = st.text_input("Beyond the limit, yet passed: why?", value=kept.get("why") or "", key=f"why_{tail}")
+    kept["why"] = why
+    kept["condition"] = f"passed beyond the limit: {why}" if why else None
+    kept["open"] = not why.strip()
+
+
+def rows_of(draft: Draft) -> list[dict[str, Any]]:
+    """The findings as rows of the contract; places at which nothing was written are left out."""
+    rows = []
+    for (component, position, point), kept in draft.found.items():
+        if not any(kept.get(c) not in (None, "") for c in ("reading", "verdict", "action", "condition")):
+            continue
+        row = {"job": draft.head["job"], "component": component, "point": point or None, "position": position}
+        for column in ("reading", "condition", "verdict", "action", "role", "part", "quantity"):
+            value = kept.get(column)
+            row[column] = None if value in (None, "") else value
+        rows.append(row)
+    return rows
+
+
+def summary(path: str, draft: Draft, unit: str) -> None:
+    """What will be stored, and the button that stores it."""
+    rows = rows_of(draft)
+    waiting = [f"{c} {p}" for (c, _, p), kept in draft.found.items() if kept.get("open")]
+    fails = sum(row["verdict"] == "fail" for row in rows)
+    layout.tickets(
+        [
+            Ticket(number(len(rows)), "findings written"),
+            Ticket(number(fails), "of them failed", "", fails > 0),
+            Ticket(number(len(waiting)), "need a reason first", ", ".join(waiting), True)
+            if waiting
+            else Ticket("0", "need a reason first"),
+        ]
+    )
+    with st.expander("Everything written so far"):
+        st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch", alt="Everything written so far")
+    ready = bool(rows) and not waiting and bool(draft.head.get("job"))
+    if st.button(
+        "Store this teardown", type="primary", icon=":material/save:", disabled=not ready, key="store_teardown"
+    ):
+        store(path, draft, rows, unit)
