@@ -352,7 +352,7 @@ def demo(
 
     with _progress("demo") as step:
         told = commands.demo(folder, progress=step)
-    for title, lines in told.desks:
+    for title, lines in told.result.items():
         typer.echo(f"\n{title}\n{'=' * len(title)}")
         for line in lines:
             typer.echo(line)

@@ -8,30 +8,30 @@ contract's columns, the words that belong before and after it, and the result ob
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from rebuildstats.answers import Answer as Answer
+from rebuildstats.answers import Known as Known
+from rebuildstats.answers import Progress, check_family, check_lives, find_unit
+from rebuildstats.answers import fits as fits
+from rebuildstats.answers import known as known
 from rebuildstats.demand.forecast import Forecast, forecast_parts
 from rebuildstats.errors import InputError, NothingToComputeError, UsageError
 from rebuildstats.fits.inspections import inspections_table
-from rebuildstats.fits.life import fit_lives, fit_unit_lives
-from rebuildstats.fits.points import PointFits, fit_points
 from rebuildstats.fits.repeats import find_repeats
-from rebuildstats.fits.results import LifeFits
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
-from rebuildstats.history.known import History, history_frames, know
 from rebuildstats.history.load import load_files
-from rebuildstats.life_records.build import build
-from rebuildstats.life_records.records import Records
+from rebuildstats.places import beside, find_font, write_bytes
 from rebuildstats.render import to_csv
 from rebuildstats.reports import sentences, sheet_pdf
 from rebuildstats.reports import sheet as sheets
@@ -44,55 +44,6 @@ _SEED = 0
 # goal is checked on the other half.
 _FUTURES = 400
 _YEAR = 365
-
-# (done, of, what): how far a long command has come.
-Progress = Callable[[float, float, str], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What a command answers.
-
-    rows: the frame with the contract's columns first. first, last: words that stand before and after it (cautions
-    first, the maker's limit last). notes: what the person should know besides. rows_left: some rows were rejected or
-    held. result: the object the frame came from.
-    """
-
-    rows: pd.DataFrame
-    first: tuple[str, ...] = ()
-    last: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    rows_left: bool = False
-    result: Any = None
-
-    def frame(self) -> pd.DataFrame:
-        return self.rows
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """The history and its life records as known on one day, with the shop's settings: what answers are made from."""
-
-    history: History
-    records: Records
-    settings: stores.Settings
-
-    @property
-    def as_of(self) -> date:
-        return self.history.as_of
-
-
-def known(store: str | Path, *, as_of: date | None = None) -> Known:
-    """Read the history as known on `as_of` and make its life records.
-
-    Raises StoreError, StoreBusyError; NothingToComputeError where the history is empty.
-    """
-    with stores.reading(store) as con:
-        settings = stores.settings(con)
-        day = know(con, as_of)
-        history = history_frames(con, day, settings.distance)
-        records = build(con, day, settings.distance)
-    return Known(history=history, records=records, settings=settings)
 
 
 def init(store: str | Path, *, distance: str) -> Answer:
@@ -125,7 +76,7 @@ def load(
     if not report.complete:
         notes += sentences.reject_reasons(report.rejects)
     if rejects is not None:
-        _write(Path(rejects), to_csv(report.rejects).encode("utf-8"))
+        write_bytes(Path(rejects), to_csv(report.rejects).encode("utf-8"))
         notes.append(f"Rows that did not go in stand in {rejects}: {len(report.rejects)}.")
     if dry_run:
         notes.append("This was a dry run: nothing was changed.")
@@ -142,30 +93,10 @@ def lives(store: str | Path, *, units: bool = False, as_of: date | None = None) 
     return Answer(rows, notes=notes, result=records)
 
 
-@dataclass(frozen=True, slots=True)
-class Fits:
-    """All that was fitted: lives of components, lives of units, inspection points."""
-
-    life: LifeFits
-    units: LifeFits
-    points: PointFits
-
-
-def fits(store: str | Path, now: Known, *, progress: Progress | None = None) -> Fits:
-    """The fits of a history, kept in the store by the hash of their lives; only what changed is fitted again."""
-    del store, progress
-    components = now.history.components
-    return Fits(
-        life=fit_lives(now.records.lives, components),
-        units=fit_unit_lives(now.records.unit_lives),
-        points=fit_points(now.records.inspections, now.history.points, components),
-    )
-
-
 def fit(store: str | Path, *, as_of: date | None = None, progress: Progress | None = None) -> Answer:
     """Refit all that changed since the last fit; the rows are the fitted lives of components and of units."""
     now = known(store, as_of=as_of)
-    _something(now.records.lives, now.records.unit_lives)
+    check_lives(now.records.lives, now.records.unit_lives)
     fitted = fits(store, now, progress=progress)
     rows = pd.concat([fitted.life.frame(), fitted.units.frame()], ignore_index=True)
     return Answer(rows, result=fitted)
@@ -177,8 +108,8 @@ def life(store: str | Path, family: str | None = None, *, as_of: date | None = N
     Raises UsageError for a family that doesn't exist, NothingToComputeError where no life is known.
     """
     now = known(store, as_of=as_of)
-    _family(now, family)
-    _something(now.records.lives)
+    check_family(now, family)
+    check_lives(now.records.lives)
     fitted = fits(store, now)
     rows = fitted.life.frame()
     if family is not None:
@@ -201,9 +132,9 @@ def wear(
     """
     _mileage(mileage)
     now = known(store, as_of=as_of)
-    _family(now, family)
+    check_family(now, family)
     if unit is not None:
-        _unit(now, unit, family)
+        find_unit(now, unit, family)
     rows = _wear(store, now, family, mileage, unit, complaint)
     first = tuple(sentences.cautions(now.history.points, family))
     return Answer(rows, first=first, last=(f"Always: {sentences.CLOSING}.",))
@@ -216,7 +147,7 @@ def inspections(
     if mileage is not None:
         _mileage(mileage)
     now = known(store, as_of=as_of)
-    _family(now, family)
+    check_family(now, family)
     history, records = now.history, now.records
     if records.inspections.empty:
         raise NothingToComputeError("No finding is known yet. Load `findings` with a verdict or a reading.")
@@ -236,7 +167,7 @@ def inspections(
 def repeats(store: str | Path, *, as_of: date | None = None) -> Answer:
     """What comes back more than it should, by component, part, family, vehicle, site and bench, and since when."""
     now = known(store, as_of=as_of)
-    _something(now.records.lives)
+    check_lives(now.records.lives)
     found = find_repeats(
         now.records.lives,
         fits(store, now).life,
@@ -317,10 +248,10 @@ def sheet(
     now = known(store, as_of=as_of)
     facts: tuple[tuple[str, str], ...] = ()
     if family is not None:
-        _family(now, family)
+        check_family(now, family)
         age = float(mileage or 0.0)
     else:
-        today = _unit(now, str(unit), None)
+        today = find_unit(now, str(unit), None)
         family, age = str(today["family"]), float(today["age"])
         facts = _facts(today, now.history.distance)
     rows = (
@@ -343,6 +274,49 @@ def sheet(
     return Answer(content.frame(), first=content.cautions, last=last, result=content)
 
 
+def demo(folder: str | Path, *, progress: Progress | None = None) -> Answer:
+    """Build the demo store in a folder (or use the one that stands there) and answer each desk's question with it.
+
+    The rows are the answers in words: desk, line. Raises UsageError where the folder can't be made.
+    """
+    folder = Path(folder)
+    store = folder / "history.duckdb"
+    tables = beside("data_demo", "_data_demo")
+    tell = progress or (lambda *_: None)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"The folder {folder} can't be made: {error.strerror}.") from error
+    tell(0, 6, "loading the demo fleet")
+    if not store.exists():
+        truth = json.loads((tables / "truth.json").read_text(encoding="utf-8"))
+        stores.create(store, truth["distance"])
+    loaded = load(store, sorted(tables.glob("*.csv")))
+    tell(1, 6, "fitting lives and wear")
+    fit(store)
+    tell(2, 6, "forecasting parts and working out the order")
+    ordered = order(store)
+    tell(3, 6, "looking for what comes back")
+    back, failing = repeats(store), inspections(store)
+    tell(4, 6, "looking at one unit")
+    now = known(store)
+    unit = sentences.unit_to_look_at(now.records.units)
+    worn = wear(store, unit["family"], mileage=unit["age"], unit=unit["unit"])
+    tell(5, 6, "writing its sheet")
+    written = sheet(store, unit=unit["unit"], out=folder / "sheet.html")
+    subject = sentences.unit_words(unit, now.history.distance)
+    desks = {
+        "The history": sentences.history_size(loaded.frame(), now.as_of),
+        "Counter: what do I order today?": [*sentences.counter(ordered.frame(), now.history.parts), *ordered.notes],
+        "Shop office: what keeps coming back?": sentences.office(back.frame(), failing.frame()),
+        "Bench: what wears in this unit?": [*written.first, *sentences.bench(worn.frame(), subject), *written.last],
+        "Next": sentences.next_steps(store, folder / "sheet.html"),
+    }
+    tell(6, 6, "done")
+    rows = pd.DataFrame([(desk, line) for desk, lines in desks.items() for line in lines], columns=["desk", "line"])
+    return Answer(rows, result=desks)
+
+
 def dashboard(store: str | Path, *, host: str = "127.0.0.1", port: int = 8501) -> int:
     """Run the dashboard of a store until it is stopped; returns its exit code.
 
@@ -358,15 +332,6 @@ def dashboard(store: str | Path, *, host: str = "127.0.0.1", port: int = 8501) -
         except KeyboardInterrupt:
             running.wait(timeout=10)  # the terminal sent Ctrl-C to it as well
             raise
-
-
-def beside(folder: str, installed: str) -> Path:
-    """A folder that an installed wheel carries inside the package and a checkout holds beside it."""
-    here = Path(__file__).parent
-    for place in (here / installed, here.parent / folder):
-        if place.is_dir():
-            return place
-    raise NothingToComputeError(f"This installation lacks its folder {folder}; install rebuildstats again.")
 
 
 def _goal(job_fill: float | None, part_fill: float | None, budget: float | None) -> Goal:
@@ -409,38 +374,9 @@ def _wear(
     )
 
 
-def _family(now: Known, family: str | None) -> None:
-    if family is None:
-        return
-    families = sorted({*now.history.components["family"], *now.history.units["family"]})
-    if family not in families:
-        raise UsageError(f"There is no family `{family}`: {sentences.nearest(family, families)}")
-
-
-def _unit(now: Known, unit: str, family: str | None) -> dict[Any, Any]:
-    units = now.records.units
-    found = units[units["unit"] == unit].to_dict("records")
-    if not found:
-        families = set(now.history.components["family"])
-        if unit in families:
-            raise UsageError(f"`{unit}` is a family: its sheet needs --mileage N, the distance since the last rebuild.")
-        raise UsageError(f"There is no unit `{unit}`: {sentences.nearest(unit, sorted(units['unit']))}")
-    if family is not None and found[0]["family"] != family:
-        raise UsageError(f"Unit `{unit}` is of the family `{found[0]['family']}`, not of `{family}`.")
-    return found[0]
-
-
 def _mileage(mileage: float) -> None:
     if not 0 <= mileage < float("inf"):
         raise UsageError(f"A mileage is a distance since the last rebuild, 0 or more, not {mileage:g}.")
-
-
-def _something(*frames: pd.DataFrame) -> None:
-    if all(frame.empty for frame in frames):
-        raise NothingToComputeError(
-            "No life is known yet: a fit needs units, components, and teardowns with findings whose mileage is known "
-            "or follows from fitments and odometers. `rebuildstats gaps` says what is missing."
-        )
 
 
 def _facts(today: dict[Any, Any], distance: str) -> tuple[tuple[str, str], ...]:
@@ -457,7 +393,7 @@ def _facts(today: dict[Any, Any], distance: str) -> tuple[tuple[str, str], ...]:
 
 def _write_sheet(content: sheets.Sheet, out: Path) -> None:
     if out.suffix.lower() == ".pdf":
-        font = _font() if sheet_pdf.needs_font(content) else None
+        font = find_font() if sheet_pdf.needs_font(content) else None
         try:
             data = sheet_pdf.pdf(content, font=font)
         except ValueError:
@@ -467,28 +403,4 @@ def _write_sheet(content: sheets.Sheet, out: Path) -> None:
             ) from None
     else:
         data = sheets.html(content).encode("utf-8")
-    _write(out, data)
-
-
-def _write(out: Path, data: bytes) -> None:
-    try:
-        out.write_bytes(data)
-    except OSError as error:
-        raise UsageError(f"{out} can't be written: {error.strerror}.") from error
-
-
-def _font() -> str | None:
-    """A TrueType font of this machine with many scripts, for sheets beyond Latin-1."""
-    names = ("DejaVuSans.ttf", "NotoSans-Regular.ttf", "LiberationSans-Regular.ttf", "Arial Unicode.ttf", "arial.ttf")
-    places = (
-        "/usr/share/fonts",
-        "/usr/local/share/fonts",
-        "/Library/Fonts",
-        "/System/Library/Fonts",
-        "C:/Windows/Fonts",
-    )
-    for name in names:
-        for place in places:
-            for found in sorted(Path(place).rglob(name)) if Path(place).is_dir() else ():
-                return str(found)
-    return None
+    write_bytes(out, data)

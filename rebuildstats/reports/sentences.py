@@ -98,6 +98,41 @@ def bench(wear: pd.DataFrame, subject: str, *, top: int = 6) -> list[str]:
     return lines
 
 
+def unit_to_look_at(units: pd.DataFrame) -> dict[Any, Any]:
+    """The unit in service that has run longest since its last rebuild: the likeliest to come to the bench next.
+
+    units: `Records.units`. Where no age is known, any unit; its age is then 0.
+    """
+    running = units[units["in_service"] & units["age"].notna()]
+    chosen = running if len(running) else units.assign(age=units["age"].fillna(0.0))
+    row: dict[Any, Any] = chosen.sort_values(["age", "unit"], ascending=[False, True]).iloc[0].to_dict()
+    return row
+
+
+def unit_words(unit: dict[Any, Any], distance: str) -> str:
+    """'unit P-17 (family P, vehicle T3), 140,000 miles since its last rebuild'."""
+    where = "on the shelf" if _empty(unit["vehicle"]) else f"vehicle {unit['vehicle']}"
+    run = distance_text(float(unit["age"]), distance)
+    return f"unit {unit['unit']} (family {unit['family']}, {where}), {run} since its last rebuild"
+
+
+def history_size(counts: pd.DataFrame, as_of: Any) -> list[str]:
+    """What a history holds, from the counts of its load, and its last day."""
+    rows = dict(zip(counts["table"], counts["new"] + counts["changed"] + counts["same"], strict=True))
+    shown = ", ".join(f"{int(rows[name]):,} {name}" for name in ("units", "teardowns", "findings") if name in rows)
+    return [f"{shown}, up to {str(as_of)[:10]}."]
+
+
+def next_steps(store: Any, sheet: Any) -> list[str]:
+    """How to go on after the demo."""
+    return [
+        f"The unit's inspection sheet, to print and fill in: {sheet}",
+        f"The same with pictures, in the browser: rebuildstats --store {store} dashboard",
+        f"Any question at the terminal: rebuildstats --store {store} --help",
+        "Your own history: rebuildstats init --distance mi, then rebuildstats load FOLDER (the README says how).",
+    ]
+
+
 def parts_to_pull(wear: pd.DataFrame, *, at_least: float = 0.5) -> list[tuple[str, float]]:
     """(part, pieces) for every component more likely than not to be found bad, each part once.
 

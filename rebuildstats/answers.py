@@ -1,0 +1,122 @@
+"""What every command works on and gives back: the history as known on a day, its fits, an answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.fits.life import fit_lives, fit_unit_lives
+from rebuildstats.fits.points import PointFits, fit_points
+from rebuildstats.fits.results import LifeFits
+from rebuildstats.history import store as stores
+from rebuildstats.history.known import History, history_frames, know
+from rebuildstats.life_records.build import build
+from rebuildstats.life_records.records import Records
+from rebuildstats.reports import sentences
+
+# (done, of, what): how far a long command has come.
+Progress = Callable[[float, float, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a command answers.
+
+    rows: the frame with the contract's columns first. first, last: words that stand before and after it (cautions
+    first, the maker's limit last). notes: what the person should know besides. rows_left: some rows were rejected or
+    held. result: the object the frame came from.
+    """
+
+    rows: pd.DataFrame
+    first: tuple[str, ...] = ()
+    last: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    rows_left: bool = False
+    result: Any = None
+
+    def frame(self) -> pd.DataFrame:
+        return self.rows
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """The history and its life records as known on one day, with the shop's settings: what answers are made from."""
+
+    history: History
+    records: Records
+    settings: stores.Settings
+
+    @property
+    def as_of(self) -> date:
+        return self.history.as_of
+
+
+def known(store: str | Path, *, as_of: date | None = None) -> Known:
+    """Read the history as known on `as_of` and make its life records.
+
+    Raises StoreError, StoreBusyError; NothingToComputeError where the history is empty.
+    """
+    with stores.reading(store) as con:
+        settings = stores.settings(con)
+        day = know(con, as_of)
+        history = history_frames(con, day, settings.distance)
+        records = build(con, day, settings.distance)
+    return Known(history=history, records=records, settings=settings)
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """All that was fitted: lives of components, lives of units, inspection points."""
+
+    life: LifeFits
+    units: LifeFits
+    points: PointFits
+
+
+def fits(store: str | Path, now: Known, *, progress: Progress | None = None) -> Fits:
+    """The fits of a history, kept in the store by the hash of their lives; only what changed is fitted again."""
+    del store, progress
+    components = now.history.components
+    return Fits(
+        life=fit_lives(now.records.lives, components),
+        units=fit_unit_lives(now.records.unit_lives),
+        points=fit_points(now.records.inspections, now.history.points, components),
+    )
+
+
+def check_family(now: Known, family: str | None) -> None:
+    """Raise UsageError, with the nearest known names, for a family that doesn't exist."""
+    if family is None:
+        return
+    families = sorted({*now.history.components["family"], *now.history.units["family"]})
+    if family not in families:
+        raise UsageError(f"There is no family `{family}`: {sentences.nearest(family, families)}")
+
+
+def find_unit(now: Known, unit: str, family: str | None) -> dict[Any, Any]:
+    """The row of `Records.units` of a unit; UsageError where it doesn't exist or isn't of `family`."""
+    units = now.records.units
+    found = units[units["unit"] == unit].to_dict("records")
+    if not found:
+        families = set(now.history.components["family"])
+        if unit in families:
+            raise UsageError(f"`{unit}` is a family: its sheet needs --mileage N, the distance since the last rebuild.")
+        raise UsageError(f"There is no unit `{unit}`: {sentences.nearest(unit, sorted(units['unit']))}")
+    if family is not None and found[0]["family"] != family:
+        raise UsageError(f"Unit `{unit}` is of the family `{found[0]['family']}`, not of `{family}`.")
+    return found[0]
+
+
+def check_lives(*frames: pd.DataFrame) -> None:
+    """Raise NothingToComputeError where every one of these frames of lives is empty."""
+    if all(frame.empty for frame in frames):
+        raise NothingToComputeError(
+            "No life is known yet: a fit needs units, components, and teardowns with findings whose mileage is known "
+            "or follows from fitments and odometers. `rebuildstats gaps` says what is missing."
+        )
