@@ -71,7 +71,7 @@ class Jobs:
 @dataclass(frozen=True, slots=True)
 class FillRate:
     """A job fill rate with its sampling error. rate; lower, upper: 90 % interval of the estimate itself; year_lower,
-    year_upper: between what bounds nine futures in ten lie over the whole horizon; jobs: sampled jobs; draws: futures."""
+    year_upper: nine futures in ten lie between these over the horizon; jobs, draws: how many were sampled."""
 
     rate: float
     lower: float

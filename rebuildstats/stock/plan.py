@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -11,12 +12,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from rebuildstats.errors import NothingToComputeError
+from rebuildstats.stock.buying import by_supplier, dead_stock, overdue, short_before_arrival
+from rebuildstats.stock.curve import exchange_curve, habit_levels, marks, shelf_levels
 from rebuildstats.stock.goals import Budget, Goal, PartFill, StockHistory, WhatIf, suppose
 from rebuildstats.stock.items import Items, make_items, wanted_parts
 from rebuildstats.stock.job_fill import FillRate, Jobs, Wants, fill_rate, sample_wants, with_costs
+from rebuildstats.stock.kits import Kits, make_kits
 from rebuildstats.stock.reasons import line_reason
 from rebuildstats.stock.search import Found, cheapest, richest
-from rebuildstats.stock.shelves import find_shelves
+from rebuildstats.stock.shelves import find_shelves, open_orders
+from rebuildstats.stock.spares import spare_units
+from rebuildstats.stock.workbook import order_workbook
 
 Ints = NDArray[np.int64]
 
@@ -42,6 +48,8 @@ _MORE = (
     "name",
     "supplier",
     "pack_size",
+    "lead_sd",
+    "lead_orders",
     "jobs_a_year",
     "pieces_a_year",
     "chance_each",
@@ -76,6 +84,7 @@ class OrderPlan:
     held_out: NDArray[np.bool_]
     levels: Ints
     futures: pd.DataFrame
+    history: StockHistory
 
     def frame(self) -> pd.DataFrame:
         """Contract columns of `order` first; money rounded here and nowhere before."""
@@ -93,6 +102,77 @@ class OrderPlan:
     def buy_to_order(self) -> list[str]:
         """Parts too dear or too slow to lie on the shelf: wanted, but bought when the unit is open."""
         return sorted(self.lines.loc[self.lines["buy_to_order"], "part"].unique())
+
+    @property
+    def jobs_a_year(self) -> float:
+        return self.jobs.total * YEAR / (self.draws * self.days)
+
+    @property
+    def _searched(self) -> Jobs:
+        return self.jobs if self.held_out.all() else self.jobs.of_draws(~self.held_out)
+
+    @property
+    def _checked(self) -> Jobs:
+        return self.jobs.of_draws(self.held_out)
+
+    def exchange_curve(self, points: int = 24) -> pd.DataFrame:
+        """Money against held jobs, the best that each sum can do (see `curve.exchange_curve`)."""
+        return exchange_curve(self._searched, self._checked, jobs_a_year=self.jobs_a_year, points=points)
+
+    def marks(self, curve: pd.DataFrame | None = None) -> pd.DataFrame:
+        """Today's shelf, today's habit and this plan beside the curve (see `curve.marks`)."""
+        where = {
+            "today's shelf": shelf_levels(self.items),
+            "today's habit": habit_levels(self.items, self.history, self.as_of),
+            "this plan": self.levels,
+        }
+        return marks(self.exchange_curve() if curve is None else curve, self._checked, where, self.jobs_a_year)
+
+    def dead_stock(self) -> pd.DataFrame:
+        """What lies there that nothing foreseeable needs, and its money (see `buying.dead_stock`)."""
+        return dead_stock(self.items, self.wants, self.levels)
+
+    def short_before_arrival(self) -> pd.DataFrame:
+        """What may run out before an order placed today arrives (see `buying.short_before_arrival`)."""
+        return short_before_arrival(self.items, self.wants, self._coming(), self.as_of)
+
+    def by_supplier(self, least_money: Mapping[str, float] | None = None) -> pd.DataFrame:
+        """Today's order by supplier (see `buying.by_supplier`)."""
+        return by_supplier(self.lines, least_money)
+
+    def overdue(self) -> pd.DataFrame:
+        """Orders that should have come (see `buying.overdue`)."""
+        return overdue(self._coming(), self.items, self.as_of)
+
+    def kits(self, *, within_days: float = 60.0, least_chance: float = 0.3) -> Kits:
+        """What to lay out for each booked or likely teardown (see `kits.make_kits`)."""
+        return make_kits(
+            self.futures, self.items, self.history.planned, self.as_of,
+            draws=self.draws, within_days=within_days, least_chance=least_chance,
+        )  # fmt: skip
+
+    def spare_units(self, units: pd.DataFrame, *, most_chance: float = 0.05) -> pd.DataFrame:
+        """Ready units per family and how many it takes; units: today's state (see `spares.spare_units`)."""
+        return spare_units(
+            self.futures, self.history.teardowns, units, draws=self.draws, days=self.days, most_chance=most_chance
+        )
+
+    def about(self) -> list[str]:
+        """The promise, in sentences."""
+        got = self.job_fill
+        return [
+            f"Goal: {self.goal.words()}, as of {self.as_of.isoformat()}, looking {self.days:.0f} days ahead.",
+            f"These levels cost {self.money:,.2f} and fill {100 * got.rate:.1f} % of the jobs at once (90 % interval "
+            f"{100 * got.lower:.1f} to {100 * got.upper:.1f} %, from {got.jobs:,} sampled jobs in {got.draws} futures; "
+            f"a single year will lie between {100 * got.year_lower:.0f} and {100 * got.year_upper:.0f} %).",
+        ]
+
+    def workbook(self) -> bytes:
+        """An .xlsx file: a sheet to order from and one that explains."""
+        return order_workbook(self.frame(), self.about())
+
+    def _coming(self) -> pd.DataFrame:
+        return open_orders(self.items.shelves, self.history.orders, self.as_of)
 
 
 def plan_order(
@@ -131,7 +211,7 @@ def plan_order(
     lines = _lines(goal, items, wants, jobs, levels, wanted, days=span, draws=draws)
     return OrderPlan(
         goal, as_of, span, draws, lines, promised, money, bound if bound is not None else money,
-        items, wants, jobs, held_out, levels, wanted,
+        items, wants, jobs, held_out, levels, wanted, history,
     )  # fmt: skip
 
 

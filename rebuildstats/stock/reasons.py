@@ -39,7 +39,8 @@ def line_reason(row: dict[str, Any]) -> str:
     if row["order_up_to"] == 0:
         return (
             f"Buy to order: {who}, and a first piece at {row['price']} would spare "
-            f"{count(row['first_piece_jobs'])} jobs a year a wait of about {row['wait_days']:.0f} days; {shelf}.{_notes(row)}"
+            f"{count(row['first_piece_jobs'])} jobs a year a wait of about "
+            f"{row['wait_days']:.0f} days; {shelf}.{_notes(row)}"
         )
     want = (
         f"{count(row['lead_time_mean'])} pieces are wanted during {lead}, nineteen times in twenty at most "

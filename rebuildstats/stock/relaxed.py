@@ -108,6 +108,35 @@ def around_budget(net: Network, budget: float) -> Hull:
     return Hull(below, above, bound)
 
 
+def corners(net: Network, points: int) -> list[Ints]:
+    """Bins per item at corners of the hull, least money first, from nothing to everything: some `points` of them,
+    spread so that no two neighbours are far apart in filled jobs."""
+    low, high = _prices(net)
+    full = np.bincount(net.bin_item, minlength=net.items).astype(np.int64)
+    found = {low: full, high: np.zeros(net.items, np.int64)}
+    filled = {price: _filled(net, at) for price, at in found.items()}
+    gaps = [(high, low)]
+    for _ in range(2 * points):
+        if len({_filled_key(f) for f in filled.values()}) >= points or not gaps:
+            break
+        gaps.sort(key=lambda g: filled[g[1]] - filled[g[0]])
+        dear, cheap = gaps.pop()
+        if filled[cheap] - filled[dear] <= 1e-9 or dear / cheap < 1 + 1e-6:
+            continue
+        price = float(np.sqrt(dear * cheap))
+        found[price], _ = net.solve(price)
+        filled[price] = _filled(net, found[price])
+        gaps += [(dear, price), (price, cheap)]
+    unique: dict[bytes, Ints] = {}
+    for price in sorted(found, reverse=True):
+        unique.setdefault(found[price].tobytes(), found[price])
+    return list(unique.values())
+
+
+def _filled_key(filled: float) -> int:
+    return round(filled * 1e6)
+
+
 def _prices(net: Network) -> tuple[float, float]:
     """A price at which everything is bought, and one at which nothing is."""
     total = max(float(net.bin_step.sum()), 1e-300)

@@ -20,12 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rebuildstats.stock.job_fill import Jobs
-from rebuildstats.stock.relaxed import Network, around_budget, around_target
+from rebuildstats.stock.relaxed import Hull, Network, around_budget, around_target
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_CREDITS = (0.75, 0.1, 0.4, 0.95)  # the first one also starts from the upper ends
+_CREDIT, _OTHER_CREDITS = 0.75, (0.1, 0.4, 0.95)
 _ROUNDS = 400  # a pass over all items takes about this many rounds, whatever the number of items
 _EPS = 1e-9
 _CLOSE = 1e-4  # nearer than this to the bound of the hull no exchange is tried
@@ -39,7 +39,7 @@ class Board:
     unmet needs of job j. `gain[b]`: credit that meeting bin b would add; `loss[b]`: filled jobs that need bin b.
     """
 
-    def __init__(self, jobs: Jobs, credit: float) -> None:
+    def __init__(self, jobs: Jobs) -> None:
         items = len(jobs.cost)
         order = np.lexsort((jobs.line_need, jobs.line_item))
         item, need, job = jobs.line_item[order], jobs.line_need[order], jobs.line_job[order]
@@ -57,10 +57,14 @@ class Board:
         self.job_line = by_job
         self.job_start = np.searchsorted(job[by_job], np.arange(len(jobs.weight) + 1)).astype(np.int64)
         self.lines = np.diff(self.job_start)
-        self.power = credit ** np.arange(int(self.lines.max(initial=0)) + 2)
         self.met = np.zeros(len(item), bool)
         self.at = np.zeros(items, np.int64)
         self.lacking = self.lines.copy()
+        self.set_credit(_CREDIT)
+
+    def set_credit(self, credit: float) -> None:
+        """Credit each job that lacks k needs with credit^k."""
+        self.power = credit ** np.arange(int(self.lines.max(initial=0)) + 2)
         self._tally()
 
     def _tally(self) -> None:
@@ -259,6 +263,17 @@ def _trim(board: Board, budget: float, keep: frozenset[int]) -> bool:
     return True
 
 
+def network_of(jobs: Jobs) -> tuple[Network, Callable[[Ints], Ints]]:
+    """The jobs as a network for `relaxed`, and the levels that numbers of met bins stand for."""
+    board = Board(jobs)
+
+    def levels_at(at: Ints) -> Ints:
+        board.at = at
+        return board.levels()
+
+    return _network(board), levels_at
+
+
 def _network(board: Board) -> Network:
     later = np.arange(len(board.bin_need)) > board.start[board.bin_item]
     step = board.bin_need - np.where(later, np.r_[0, board.bin_need[:-1]], 0)
@@ -266,29 +281,39 @@ def _network(board: Board) -> Network:
     return Network(board.bin_item, money, board.job, board.bin_of, board.weight, len(board.at))
 
 
+def _starts(board: Board, hull: Hull, *, quick: bool) -> list[tuple[float, Ints]]:
+    """Credits and the met bins to start from; credits stand together, since changing one counts everything anew."""
+    none = np.zeros_like(board.at)
+    starts = [(_CREDIT, hull.below), (_CREDIT, hull.above)]
+    if not quick:
+        starts += [(_CREDIT, none), (_CREDIT, board.top())]
+        starts += [(credit, start) for credit in _OTHER_CREDITS for start in (none, hull.below)]
+    return starts
+
+
 def cheapest(jobs: Jobs, target: float, *, trials: int | None = None) -> Found:
     """Least money whose job fill rate on these jobs is at least `target` (0 to 1).
 
-    trials: exchange moves tried at the end (default: enough on small lists, few on large ones).
+    trials: exchange moves tried at the end (default: enough on small lists, few on large ones); with 0 only the starts
+    from the hull are run, which is quick and mostly within a percent.
     """
     wanted = min(target, 1.0) * jobs.total
     if jobs.fill(np.zeros(len(jobs.cost), np.int64)) * jobs.total >= wanted - _EPS:
         none = np.zeros(len(jobs.cost), np.int64)
         return Found(none, 0.0, jobs.fill(none), 0.0)
-    board = Board(jobs, _CREDITS[0])
+    board = Board(jobs)
     hull = around_target(_network(board), wanted)
-    starts: dict[bytes, tuple[float, Ints]] = {}
-    for credit in _CREDITS:
-        board = Board(jobs, credit)
-        for start in (None, hull.below, hull.above, board.top()) if credit == _CREDITS[0] else (None, hull.below):
-            board.set_all(np.zeros_like(board.at) if start is None else start)
-            _climb(board, wanted)
-            _prune(board, wanted)
-            starts[board.at.tobytes()] = (board.money, board.at.copy())
+    results: dict[bytes, tuple[float, Ints]] = {}
+    for credit, start in _starts(board, hull, quick=trials == 0):
+        board.set_credit(credit)
+        board.set_all(start)
+        _climb(board, wanted)
+        _prune(board, wanted)
+        results[board.at.tobytes()] = (board.money, board.at.copy())
+    board.set_credit(_CREDIT)
     best_at, best_money = board.top(), np.inf
-    board = Board(jobs, _CREDITS[0])
     few = 4 if np.count_nonzero(board.top()) <= _SMALL else 2
-    for _, at in sorted(starts.values(), key=lambda s: s[0])[:few]:
+    for _, at in sorted(results.values(), key=lambda s: s[0])[:few]:
         board.set_all(at)
         if min(board.money, best_money) > hull.bound * (1 + _CLOSE):
             _exchange(board, lambda b, keep: _settle(b, wanted, keep), lambda b: -b.money, trials)
@@ -301,20 +326,19 @@ def cheapest(jobs: Jobs, target: float, *, trials: int | None = None) -> Found:
 
 def richest(jobs: Jobs, budget: float, *, trials: int | None = None) -> Found:
     """Best job fill rate whose money is at most `budget`."""
-    board = Board(jobs, _CREDITS[0])
+    board = Board(jobs)
     hull = around_budget(_network(board), budget)
     best_at, best = board.at.copy(), -1.0
-    for credit in _CREDITS:
-        board = Board(jobs, credit)
-        for start in (None, hull.below, hull.above, board.top()) if credit == _CREDITS[0] else (None, hull.below):
-            board.set_all(np.zeros_like(board.at) if start is None else start)
-            _trim(board, budget, frozenset())
-            _climb(board, np.inf, budget)
-            _give_back(board)
-            _climb(board, np.inf, budget)
-            if board.filled > best + _EPS:
-                best_at, best = board.at.copy(), board.filled
-    board = Board(jobs, _CREDITS[0])
+    for credit, start in _starts(board, hull, quick=trials == 0):
+        board.set_credit(credit)
+        board.set_all(start)
+        _trim(board, budget, frozenset())
+        _climb(board, np.inf, budget)
+        _give_back(board)
+        _climb(board, np.inf, budget)
+        if board.filled > best + _EPS:
+            best_at, best = board.at.copy(), board.filled
+    board.set_credit(_CREDIT)
     board.set_all(best_at)
 
     def refill(b: Board, keep: frozenset[int]) -> bool:

@@ -63,10 +63,9 @@ def stock_today(
             "unlisted": pd.to_numeric(stock["on_order"]).astype(float).fillna(0.0),
         }
     ).set_index(["part", "shelf"])
-    moves = _moves(shelves, orders, issued)
-    moves = moves.join(counted["counted_on"], on=["part", "shelf"])
+    changes = moves(shelves, orders, issued).join(counted["counted_on"], on=["part", "shelf"])
     # a count without a date stands for today; with no count at all nothing is known to lie there
-    after = moves[moves["counted_on"].notna() & (moves["on"] > moves["counted_on"])]
+    after = changes[changes["counted_on"].notna() & (changes["on"] > changes["counted_on"])]
     net = after.groupby(["part", "shelf"])["pieces"].sum()
     coming = open_orders(shelves, orders, as_of).groupby(["part", "shelf"])["pieces"].sum()
     frame = pd.concat([counted, net.rename("net"), coming.rename("coming")], axis=1)
@@ -82,7 +81,7 @@ def stock_today(
     ).reset_index()
 
 
-def _moves(shelves: Shelves, orders: pd.DataFrame, issued: pd.DataFrame) -> pd.DataFrame:
+def moves(shelves: Shelves, orders: pd.DataFrame, issued: pd.DataFrame) -> pd.DataFrame:
     """Pieces in (+) and out (-) by day: part, shelf, on, pieces."""
     back = (issued["kind"].fillna("issue").astype(str) == "credit").to_numpy()
     out = pd.DataFrame(

@@ -50,6 +50,8 @@ class Shop:
     orders: pd.DataFrame = field(default_factory=lambda: table("orders"))
     issued_parts: pd.DataFrame = field(default_factory=lambda: table("issued_parts"))
     sites: pd.DataFrame = field(default_factory=lambda: table("sites"))
+    planned: pd.DataFrame = field(default_factory=lambda: table("planned"))
+    teardowns: pd.DataFrame = field(default_factory=lambda: table("teardowns"))
     as_of: date = AS_OF
 
 

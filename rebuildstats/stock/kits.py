@@ -1,0 +1,174 @@
+"""Kits: what to lay out before a unit is opened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.stats import beta
+
+from rebuildstats.stock.items import Items
+
+PULL = "pull now"
+AT_HAND = "have at hand"
+_PULL_CHANCE, _HAND_CHANCE = 0.7, 0.1
+LINE_COLUMNS = ["unit", "family", "part", "name", "chance", "quantity", "on_hand", "what", "lacking"]
+KIT_COLUMNS = [
+    "unit", "family", "site", "booked", "due_on", "chance_teardown", "chance_complete", "complete_lower",
+    "complete_upper", "teardowns", "lacking", "reason",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Kits:
+    """One kit per booked or likely teardown. kits: a row each (KIT_COLUMNS; teardowns: sampled ones it is read from;
+    chance_complete with its 90 % interval: everything needed lies on the shelf now, after what the kits before it
+    pull). lines: a row per kit and part (LINE_COLUMNS; chance: that the part is needed at this teardown; quantity:
+    pieces enough in nine such teardowns of ten; lacking: pieces of it not on the shelf)."""
+
+    kits: pd.DataFrame
+    lines: pd.DataFrame
+
+    def frame(self) -> pd.DataFrame:
+        return self.kits
+
+
+def make_kits(
+    futures: pd.DataFrame,
+    items: Items,
+    planned: pd.DataFrame,
+    as_of: date,
+    *,
+    draws: int,
+    within_days: float = 60.0,
+    least_chance: float = 0.3,
+) -> Kits:
+    """Kits for teardowns booked within `within_days` and for units with at least `least_chance` of one until then.
+
+    futures: sampled wants with the part and shelf as they stand today. planned: the booked teardowns (unit or family,
+    due_on, count). A family's booking is read from all its sampled teardowns; a unit's from its own, wherever in the
+    horizon they fall when too few fall early. Kits come in the order of their days, each reserving what it pulls.
+    """
+    jobs = futures[futures["teardown"].notna()]
+    today = pd.Timestamp(as_of)
+    openings = _booked(planned, today, within_days) + _likely(jobs, today, draws, within_days, least_chance)
+    named = {opening.unit for opening in openings if opening.booked}
+    openings = [o for o in openings if o.booked or o.unit not in named]
+    openings.sort(key=lambda o: (o.day, not o.booked, o.unit))
+
+    table = items.table
+    left = dict(zip(zip(table["part"], table["site"], strict=True), table["on_hand"].astype(float), strict=True))
+    names = dict(zip(table["part"], table["name"], strict=True))
+    by_unit = {str(unit): rows for unit, rows in jobs.groupby("unit")}
+    by_family = {str(family): rows for family, rows in jobs.groupby("family")}
+    kits, lines = [], []
+    for opening in openings:
+        mine = by_unit.get(opening.unit) if opening.unit else by_family.get(opening.family)
+        if mine is None:
+            continue
+        family = str(mine["family"].iloc[0])
+        name = opening.unit or family
+        kit_lines, kit = _kit(mine, left, names)
+        if not len(kit_lines):
+            continue
+        for line in kit_lines.to_dict("records"):
+            if line["what"] == PULL:
+                left[line["part"], kit["site"]] = max(line["on_hand"] - line["quantity"], 0.0)
+        lines.append(kit_lines.assign(unit=name, family=family))
+        when = (
+            f"booked for {opening.day.date()}"
+            if opening.booked
+            else f"{100 * opening.chance:.0f} % chance of a teardown in {within_days:.0f} days"
+        )
+        tail = f"; lacking {kit['lacking']}." if kit["lacking"] else "."
+        kits.append(
+            {
+                "unit": name,
+                "family": family,
+                "booked": opening.booked,
+                "due_on": opening.day,
+                "chance_teardown": opening.chance,
+                **kit,
+                "reason": f"{name}: {when}; {100 * kit['chance_complete']:.0f} % chance that all it needs is on the "
+                f"shelf now{tail}",
+            }
+        )
+    all_lines = pd.concat(lines, ignore_index=True) if lines else pd.DataFrame(columns=LINE_COLUMNS)
+    return Kits(pd.DataFrame(kits, columns=KIT_COLUMNS), all_lines[LINE_COLUMNS])
+
+
+@dataclass(frozen=True, slots=True)
+class _Opening:
+    """A teardown to come. unit: '' where only the family is booked."""
+
+    unit: str
+    family: str
+    booked: bool
+    day: pd.Timestamp
+    chance: float
+
+
+def _booked(planned: pd.DataFrame, today: pd.Timestamp, within_days: float) -> list[_Opening]:
+    due = pd.to_datetime(planned["due_on"])
+    near = planned[(due >= today) & (due <= today + pd.Timedelta(days=within_days))]
+    openings = []
+    for row in near.to_dict("records"):
+        unit = "" if pd.isna(row["unit"]) else str(row["unit"])
+        family = "" if pd.isna(row["family"]) else str(row["family"])
+        times = 1 if unit or pd.isna(row["count"]) else int(row["count"])
+        openings += [_Opening(unit, family, True, pd.Timestamp(row["due_on"]), 1.0)] * times
+    return openings
+
+
+def _likely(
+    jobs: pd.DataFrame, today: pd.Timestamp, draws: int, within_days: float, least_chance: float
+) -> list[_Opening]:
+    soon = jobs[jobs["day"] <= within_days].drop_duplicates(["draw", "unit"])
+    grouped = soon.groupby("unit").agg(n=("draw", "size"), day=("day", "median"), family=("family", "first"))
+    likely = grouped[grouped["n"] >= least_chance * draws]
+    return [
+        _Opening(
+            str(row["unit"]), str(row["family"]), False, today + pd.Timedelta(days=int(row["day"])), row["n"] / draws
+        )
+        for row in likely.reset_index().to_dict("records")
+    ]
+
+
+def _kit(
+    mine: pd.DataFrame, left: dict[tuple[str, str], float], names: dict[str, str]
+) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Lines of one kit and its chance of being complete, from the sampled teardowns `mine`."""
+    site = str(mine["shelf"].mode().iloc[0])
+    events = mine[["draw", "teardown"]].drop_duplicates()
+    n = len(events)
+    wants = mine[mine["part"].notna() & (mine["quantity"] > 0)]
+    each = wants.groupby(["draw", "teardown", "part"])["quantity"].sum().reset_index()
+    rows = []
+    for part, group in each.groupby("part"):
+        chance = len(group) / n
+        if chance < _HAND_CHANCE:
+            continue
+        enough = float(np.quantile(group["quantity"], 0.9, method="higher"))
+        there = left.get((str(part), site), 0.0)
+        what = PULL if chance >= _PULL_CHANCE else AT_HAND
+        rows.append((part, names.get(str(part)), chance, enough, there, what, max(enough - there, 0.0)))
+    lines = pd.DataFrame(rows, columns=["part", "name", "chance", "quantity", "on_hand", "what", "lacking"])
+    lines = lines.sort_values(["chance", "part"], ascending=[False, True]).reset_index(drop=True)
+    lies = each["part"].map(lambda p: left.get((p, site), 0.0)).to_numpy(float)
+    bad = each.loc[each["quantity"].to_numpy() > lies, ["draw", "teardown"]].drop_duplicates()
+    good = n - len(bad)
+    # Jeffreys' interval (Brown, Cai & DasGupta 2001)
+    low = float(beta.ppf(0.05, good + 0.5, n - good + 0.5)) if good else 0.0
+    high = float(beta.ppf(0.95, good + 0.5, n - good + 0.5)) if good < n else 1.0
+    lacking = ", ".join(lines.loc[(lines["lacking"] > 0) & (lines["what"] == PULL), "part"].head(6))
+    return lines, {
+        "site": site,
+        "chance_complete": good / n,
+        "complete_lower": low,
+        "complete_upper": high,
+        "teardowns": n,
+        "lacking": lacking,
+    }
