@@ -3,6 +3,7 @@ create or replace temp table all_lives as
 select
     s.unit_id,
     s.place_id,
+    s.stay,
     s.number,
     s.entry_age,
     coalesce(e.lower_age, r.good_age) as lower_age,

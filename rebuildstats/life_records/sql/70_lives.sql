@@ -21,7 +21,8 @@ select
     l.ended_as as "end",
     p."group",
     p.shows,
-    l.start_mileage::double as opened_mileage
+    l.start_mileage::double as opened_mileage,
+    coalesce(b.good_before, l.entry_age)::double as good_before
 from all_lives as l
 inner join places as p using (place_id)
 inner join first_sight as u using (unit_id)
@@ -31,5 +32,6 @@ left join run_between as r
     on l.unit_id = r.unit_id
     and coalesce(l.opened_by, 0) = coalesce(r.opened_by, 0)
     and coalesce(l.closed_by, 0) = coalesce(r.closed_by, 0)
+left join good_before as b on l.unit_id = b.unit_id and l.place_id = b.place_id and l.stay = b.stay
 where l.left_out is null
 order by l.place_id, l.unit_id, l.number
