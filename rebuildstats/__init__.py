@@ -22,8 +22,11 @@ if TYPE_CHECKING:
         load,
         order,
         repeats,
+        settings,
         sheet,
+        undo,
         wear,
+        withdraw,
     )
 
 __version__ = "0.1.0"
@@ -43,8 +46,11 @@ __all__ = [
     "load",
     "order",
     "repeats",
+    "settings",
     "sheet",
+    "undo",
     "wear",
+    "withdraw",
 ]
 
 

@@ -10,65 +10,34 @@ from __future__ import annotations
 
 import math
 import os
-import shutil
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from datetime import date, datetime
-from enum import StrEnum
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import Annotated, NoReturn
 
 import typer
 
 from rebuildstats.errors import RebuildstatsError, UsageError
-from rebuildstats.render import Form, render
-from rebuildstats.reports.views import view
-
-if TYPE_CHECKING:
-    from rebuildstats.commands import Answer
-
-EXIT_ERROR, EXIT_USAGE, EXIT_ROWS_LEFT, EXIT_STOPPED = 1, 2, 3, 130
-DEFAULT_STORE = "history.duckdb"
-_STOPPED = "Stopped. Nothing was left half done."
-
-app = typer.Typer(
-    name="rebuildstats",
-    help="What a fleet's rebuild history says: what wears, what comes back, which parts will be needed.",
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
+from rebuildstats.terminal import (
+    DEFAULT_STORE,
+    EXIT_ERROR,
+    EXIT_ROWS_LEFT,
+    EXIT_STOPPED,
+    EXIT_USAGE,
+    STOPPED,
+    AsOfOption,
+    Distance,
+    FormOption,
+    OutOption,
+    app,
+    check_mileage,
+    check_writable,
+    day_of,
+    leave,
+    progress_bar,
+    say,
+    show,
 )
-
-
-class Distance(StrEnum):
-    """The units of distance a store can be kept in."""
-
-    mi = "mi"
-    km = "km"
-    h = "h"
-
-
-class OutputForm(StrEnum):
-    """How a table is written."""
-
-    table = "table"
-    csv = "csv"
-    json = "json"
-
-
-FormOption = Annotated[
-    OutputForm | None,
-    typer.Option("--format", help="table for eyes (the default), csv or json for other programs."),
-]
-OutOption = Annotated[
-    Path | None,
-    typer.Option("--out", help="Write the table to this file; its ending (.csv, .json) sets the format."),
-]
-AsOfOption = Annotated[
-    datetime | None,
-    typer.Option("--as-of", formats=["%Y-%m-%d"], help="Look at the history as it was on this day (2026-03-31)."),
-]
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -80,26 +49,26 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     try:
         app(args=None if arguments is None else list(arguments), prog_name="rebuildstats")
     except RebuildstatsError as error:
-        _leave(str(error), error.exit_code)
+        leave(str(error), error.exit_code)
     except KeyboardInterrupt:
-        _leave(_STOPPED, EXIT_STOPPED)
+        leave(STOPPED, EXIT_STOPPED)
     except SystemExit as left:
         if left.code == EXIT_STOPPED:
-            _leave(_STOPPED, EXIT_STOPPED)
+            leave(STOPPED, EXIT_STOPPED)
         raise
     except BrokenPipeError:
         # Whoever read our output has gone; there is nobody left to tell, and Python must not try again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(EXIT_ERROR)
     except MemoryError:
-        _leave("This machine's memory is too small for this history.", EXIT_ERROR)
+        leave("This machine's memory is too small for this history.", EXIT_ERROR)
     except Exception as error:
         if os.environ.get("REBUILDSTATS_DEBUG"):
             raise
         if type(error).__name__ == "InterruptException" or str(error) == "Query interrupted":
-            _leave(_STOPPED, EXIT_STOPPED)  # what DuckDB makes of Ctrl-C in the middle of a query
+            leave(STOPPED, EXIT_STOPPED)  # what DuckDB makes of Ctrl-C in the middle of a query
         words = f"{type(error).__name__}: {error}".splitlines()[0]
-        _leave(f"An error of the program ({words}). Set REBUILDSTATS_DEBUG=1 to see where.", EXIT_ERROR)
+        leave(f"An error of the program ({words}). Set REBUILDSTATS_DEBUG=1 to see where.", EXIT_ERROR)
     sys.exit(0)
 
 
@@ -132,7 +101,7 @@ def init(
     from rebuildstats import commands
 
     commands.init(context.obj, distance=distance.value)
-    _say(f"A new, empty store stands in {context.obj}; its distances are in {distance.value}.")
+    say(f"A new, empty store stands in {context.obj}; its distances are in {distance.value}.")
 
 
 @app.command()
@@ -146,12 +115,12 @@ def load(
     out: OutOption = None,
 ) -> None:
     """Bring files or folders of tables in; nothing is lost: read = new + changed + same + rejected + held + blank."""
-    _writable(out, "--out")
-    _writable(rejects, "--rejects")
+    check_writable(out, "--out")
+    check_writable(rejects, "--rejects")
     from rebuildstats import commands
 
     answer = commands.load(context.obj, paths, mapping=mapping, rejects=rejects, dry_run=dry_run)
-    _show("load", answer, form, out)
+    show("load", answer, form, out)
     if answer.rows_left:
         raise typer.Exit(EXIT_ROWS_LEFT)
 
@@ -159,10 +128,10 @@ def load(
 @app.command()
 def gaps(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
     """What the history lacks, and which answers are weaker for it."""
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    _show("gaps", commands.gaps(context.obj, as_of=_day(as_of)), form, out)
+    show("gaps", commands.gaps(context.obj, as_of=day_of(as_of)), form, out)
 
 
 @app.command()
@@ -174,21 +143,21 @@ def lives(
     out: OutOption = None,
 ) -> None:
     """The life records themselves: from a component's renewal to the end of what is known of it."""
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    _show("lives", commands.lives(context.obj, units=units, as_of=_day(as_of)), form, out)
+    show("lives", commands.lives(context.obj, units=units, as_of=day_of(as_of)), form, out)
 
 
 @app.command()
 def fit(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
     """Refit all that changed since the last fit."""
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    with _progress("fitting") as step:
-        answer = commands.fit(context.obj, as_of=_day(as_of), progress=step)
-    _show("fit", answer, form, out)
+    with progress_bar("fitting") as step:
+        answer = commands.fit(context.obj, as_of=day_of(as_of), progress=step)
+    show("fit", answer, form, out)
 
 
 @app.command()
@@ -200,10 +169,10 @@ def life(
     out: OutOption = None,
 ) -> None:
     """Each component's fitted life: the distance by which 10 % and half have failed, with intervals."""
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    _show("life", commands.life(context.obj, family, as_of=_day(as_of)), form, out)
+    show("life", commands.life(context.obj, family, as_of=day_of(as_of)), form, out)
 
 
 @app.command()
@@ -220,12 +189,12 @@ def wear(
     out: OutOption = None,
 ) -> None:
     """What usually wears by a mileage: chances, readings to expect, parts to pull. Cautions come first."""
-    _distance(mileage)
-    _writable(out, "--out")
+    check_mileage(mileage)
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    answer = commands.wear(context.obj, family, mileage=mileage, unit=unit, complaint=complaint, as_of=_day(as_of))
-    _show("wear", answer, form, out)
+    answer = commands.wear(context.obj, family, mileage=mileage, unit=unit, complaint=complaint, as_of=day_of(as_of))
+    show("wear", answer, form, out)
 
 
 @app.command()
@@ -239,20 +208,20 @@ def inspections(
 ) -> None:
     """Which inspections most often fail, now and in the coming months."""
     if mileage is not None:
-        _distance(mileage)
-    _writable(out, "--out")
+        check_mileage(mileage)
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    _show("inspections", commands.inspections(context.obj, family, mileage=mileage, as_of=_day(as_of)), form, out)
+    show("inspections", commands.inspections(context.obj, family, mileage=mileage, as_of=day_of(as_of)), form, out)
 
 
 @app.command()
 def repeats(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
     """What comes back more than it should, since when, and by what."""
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    _show("repeats", commands.repeats(context.obj, as_of=_day(as_of)), form, out)
+    show("repeats", commands.repeats(context.obj, as_of=day_of(as_of)), form, out)
 
 
 @app.command()
@@ -268,11 +237,11 @@ def forecast(
     """Parts demand by month, as a distribution."""
     if not 1 <= months <= 120:
         raise UsageError(f"--months must be between 1 and 120, not {months}.")
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    answer = commands.forecast(context.obj, months=months, as_of=_day(as_of), total=total, all_methods=all_methods)
-    _show("forecast", answer, form, out)
+    answer = commands.forecast(context.obj, months=months, as_of=day_of(as_of), total=total, all_methods=all_methods)
+    show("forecast", answer, form, out)
 
 
 @app.command()
@@ -300,22 +269,22 @@ def order(
             raise UsageError(f"{name} is a share between 0 and 1 (0.9 for nine of ten), not {value:g}.")
     if budget is not None and not (0 <= budget < math.inf):
         raise UsageError(f"--budget is an amount of money, 0 or more, not {budget:g}.")
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    answer = commands.order(context.obj, job_fill=job_fill, part_fill=part_fill, budget=budget, as_of=_day(as_of))
-    _show("order", answer, form, out)
+    answer = commands.order(context.obj, job_fill=job_fill, part_fill=part_fill, budget=budget, as_of=day_of(as_of))
+    show("order", answer, form, out)
 
 
 @app.command()
 def backtest(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
     """How each method would have done on this shop's own past."""
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
-    with _progress("looking back") as step:
-        answer = commands.backtest(context.obj, as_of=_day(as_of), progress=step)
-    _show("backtest", answer, form, out)
+    with progress_bar("looking back") as step:
+        answer = commands.backtest(context.obj, as_of=day_of(as_of), progress=step)
+    show("backtest", answer, form, out)
 
 
 @app.command()
@@ -328,19 +297,19 @@ def sheet(
 ) -> None:
     """The inspection sheet for the bench, every point of the family, to print and fill in."""
     if mileage is not None:
-        _distance(mileage)
+        check_mileage(mileage)
     if out.suffix.lower() not in (".html", ".htm", ".pdf"):
         raise UsageError(f"--out must end in .html or .pdf, not '{out.name}'.")
-    _writable(out, "--out")
+    check_writable(out, "--out")
     from rebuildstats import commands
 
     subject = {"unit": name} if mileage is None else {"family": name, "mileage": mileage}
-    answer = commands.sheet(context.obj, **subject, out=out, as_of=_day(as_of))
+    answer = commands.sheet(context.obj, **subject, out=out, as_of=day_of(as_of))
     for line in answer.first:
-        _say(line)
-    _say(f"The sheet stands in {out}: {len(answer.frame())} points. Print it on A4.")
+        say(line)
+    say(f"The sheet stands in {out}: {len(answer.frame())} points. Print it on A4.")
     for line in answer.last:
-        _say(line)
+        say(line)
 
 
 @app.command()
@@ -350,7 +319,7 @@ def demo(
     """Build the demo store, run the whole job on it and print each desk's answer."""
     from rebuildstats import commands
 
-    with _progress("demo") as step:
+    with progress_bar("demo") as step:
         told = commands.demo(folder, progress=step)
     for title, lines in told.result.items():
         typer.echo(f"\n{title}\n{'=' * len(title)}")
@@ -370,96 +339,9 @@ def dashboard(
     from rebuildstats import commands
 
     if not context.obj.exists():
-        _say(f"There is no store at {context.obj} yet; the dashboard will say how to make one.")
-    _say(f"The dashboard of {context.obj} opens at http://{host}:{port} (stop it with Ctrl-C).")
+        say(f"There is no store at {context.obj} yet; the dashboard will say how to make one.")
+    say(f"The dashboard of {context.obj} opens at http://{host}:{port} (stop it with Ctrl-C).")
     raise typer.Exit(commands.dashboard(context.obj, host=host, port=port))
 
 
-def _show(command: str, answer: Answer, form: OutputForm | None, out: Path | None) -> None:
-    """The answer where it was asked for: words and table together for eyes, words on standard error otherwise."""
-    wanted = _form(form, out)
-    if wanted == "table":
-        width = shutil.get_terminal_size().columns if out is None and sys.stdout.isatty() else None
-        text = "".join(f"{line}\n" for line in answer.first)
-        text += render(view(answer.frame(), command), wanted, width=width)
-        text += "".join(f"{line}\n" for line in answer.last)
-    else:
-        for line in (*answer.first, *answer.last):
-            _say(line)
-        text = render(answer.frame(), wanted)
-    if out is None:
-        sys.stdout.write(text)
-        sys.stdout.flush()
-    else:
-        _write(out, text)
-        _say(f"Written to {out}: {len(answer.frame())} rows.")
-    for line in answer.notes:
-        _say(line)
-
-
-def _form(form: OutputForm | None, out: Path | None) -> Form:
-    if form is not None:
-        return form.value
-    ending = "" if out is None else out.suffix.lower()
-    return "csv" if ending == ".csv" else "json" if ending == ".json" else "table"
-
-
-def _write(out: Path, text: str) -> None:
-    try:
-        out.write_text(text, encoding="utf-8", newline="")
-    except OSError as error:
-        raise UsageError(f"{out} can't be written: {error.strerror}.") from error
-
-
-def _writable(out: Path | None, option: str) -> None:
-    """Refuse a place that can't be written before any work is done."""
-    if out is None:
-        return
-    if out.is_dir():
-        raise UsageError(f"{option} {out} is a folder; name a file in it.")
-    if not out.parent.is_dir():
-        raise UsageError(f"{option} {out}: there is no folder {out.parent}.")
-    if not os.access(out if out.exists() else out.parent, os.W_OK):
-        raise UsageError(f"{option} {out}: this place can't be written to.")
-
-
-def _distance(value: float) -> None:
-    if not 0 <= value < math.inf:
-        raise UsageError(f"--mileage is a distance since the last rebuild, 0 or more, not {value:g}.")
-
-
-def _day(moment: datetime | None) -> date | None:
-    return None if moment is None else moment.date()
-
-
-def _say(text: str) -> None:
-    typer.echo(text, err=True)
-
-
-def _leave(text: str, code: int) -> NoReturn:
-    sys.stdout.flush()
-    _say(text)
-    sys.exit(code)
-
-
-@contextmanager
-def _progress(title: str) -> Iterator[Any]:
-    """A function (done, of, what) that draws a bar on standard error; silent where that is no terminal."""
-    if not sys.stderr.isatty():
-        yield lambda done, of, what: None  # noqa: ARG005
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
-    with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(title, total=1)
-
-        def step(done: float, of: float, what: str) -> None:
-            bar.update(task, completed=done, total=max(of, 1), description=what)
-
-        yield step
-
-
-if __name__ == "__main__":
-    main()
+from rebuildstats import cli_keeping as _keeping  # noqa: E402, F401  (its commands stand below these in the help)

@@ -31,6 +31,9 @@ from rebuildstats.fits.repeats import find_repeats
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
 from rebuildstats.history.load import load_files
+from rebuildstats.keeping import settings as settings
+from rebuildstats.keeping import undo as undo
+from rebuildstats.keeping import withdraw as withdraw
 from rebuildstats.places import beside, find_font, write_bytes
 from rebuildstats.render import to_csv
 from rebuildstats.reports import sentences, sheet_pdf

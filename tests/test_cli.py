@@ -231,6 +231,46 @@ def test_sheet_of_a_family_and_of_a_unit(shop, tmp_path, ending):
     assert "the maker's limit" in told.err
 
 
+def test_undo_brings_back_what_was_before(tmp_path):
+    run("--store", "s", "init", "--distance", "mi")
+    nothing = run("--store", "s", "undo")
+    assert nothing.code == 2
+    assert "nothing to undo" in nothing.err
+    run("--store", "s", "load", one_teardown(tmp_path / "in"))
+    assert run("--store", "s", "lives").code == 0
+    told = run("--store", "s", "undo", "--format", "csv")
+    assert told.code == 0
+    assert "teardowns,1" in told.out
+    assert run("--store", "s", "lives").code == 4
+
+
+def test_withdraw_takes_one_teardown_out(tmp_path):
+    run("--store", "s", "init", "--distance", "mi")
+    run("--store", "s", "load", one_teardown(tmp_path / "in"))
+    unknown = run("--store", "s", "withdraw", "J9")
+    assert unknown.code == 2
+    assert "J9" in unknown.err
+    told = run("--store", "s", "withdraw", "J1", "--format", "csv")
+    assert told.code == 0
+    assert told.out.splitlines() == ["table,rows", "teardowns,1", "findings,1"]
+    assert run("--store", "s", "lives").code == 4
+
+
+def test_settings_are_shown_and_changed():
+    run("--store", "s", "init", "--distance", "km")
+    shown = run("--store", "s", "settings", "--format", "json")
+    assert {row["setting"]: row["value"] for row in json.loads(shown.out)} == {
+        "distance": "km",
+        "comeback_distance": "12000",
+        "comeback_days": "365",
+        "benches_shown": "true",
+    }
+    changed = run("--store", "s", "settings", "--comeback-days", 90, "--no-benches", "--format", "json")
+    assert {"setting": "comeback_days", "value": "90"} in json.loads(changed.out)
+    assert json.loads(run("--store", "s", "settings", "--format", "json").out) == json.loads(changed.out)
+    assert run("--store", "s", "settings", "--comeback-distance", "-3").code == 2
+
+
 # -- wrong input ----------------------------------------------------------------------------------------------------
 
 WRONG_USAGE = [

@@ -1,0 +1,151 @@
+"""What the commands at the terminal share: options, where an answer goes, progress, checks of arguments."""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from rebuildstats.errors import UsageError
+from rebuildstats.render import Form, render
+from rebuildstats.reports.views import view
+
+if TYPE_CHECKING:
+    from rebuildstats.answers import Answer
+
+EXIT_ERROR, EXIT_USAGE, EXIT_ROWS_LEFT, EXIT_STOPPED = 1, 2, 3, 130
+DEFAULT_STORE = "history.duckdb"
+STOPPED = "Stopped. Nothing was left half done."
+
+app = typer.Typer(
+    name="rebuildstats",
+    help="What a fleet's rebuild history says: what wears, what comes back, which parts will be needed.",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+class Distance(StrEnum):
+    """The units of distance a store can be kept in."""
+
+    mi = "mi"
+    km = "km"
+    h = "h"
+
+
+class OutputForm(StrEnum):
+    """How a table is written."""
+
+    table = "table"
+    csv = "csv"
+    json = "json"
+
+
+FormOption = Annotated[
+    OutputForm | None,
+    typer.Option("--format", help="table for eyes (the default), csv or json for other programs."),
+]
+OutOption = Annotated[
+    Path | None,
+    typer.Option("--out", help="Write the table to this file; its ending (.csv, .json) sets the format."),
+]
+AsOfOption = Annotated[
+    datetime | None,
+    typer.Option("--as-of", formats=["%Y-%m-%d"], help="Look at the history as it was on this day (2026-03-31)."),
+]
+
+
+def show(command: str, answer: Answer, form: OutputForm | None, out: Path | None) -> None:
+    """The answer where it was asked for: words and table together for eyes, words on standard error otherwise."""
+    wanted = _form(form, out)
+    if wanted == "table":
+        width = shutil.get_terminal_size().columns if out is None and sys.stdout.isatty() else None
+        text = "".join(f"{line}\n" for line in answer.first)
+        text += render(view(answer.frame(), command), wanted, width=width)
+        text += "".join(f"{line}\n" for line in answer.last)
+    else:
+        for line in (*answer.first, *answer.last):
+            say(line)
+        text = render(answer.frame(), wanted)
+    if out is None:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    else:
+        _write(out, text)
+        say(f"Written to {out}: {len(answer.frame())} rows.")
+    for line in answer.notes:
+        say(line)
+
+
+def _form(form: OutputForm | None, out: Path | None) -> Form:
+    if form is not None:
+        return form.value
+    ending = "" if out is None else out.suffix.lower()
+    return "csv" if ending == ".csv" else "json" if ending == ".json" else "table"
+
+
+def _write(out: Path, text: str) -> None:
+    try:
+        out.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise UsageError(f"{out} can't be written: {error.strerror}.") from error
+
+
+def check_writable(out: Path | None, option: str) -> None:
+    """Refuse a place that can't be written before any work is done."""
+    if out is None:
+        return
+    if out.is_dir():
+        raise UsageError(f"{option} {out} is a folder; name a file in it.")
+    if not out.parent.is_dir():
+        raise UsageError(f"{option} {out}: there is no folder {out.parent}.")
+    if not os.access(out if out.exists() else out.parent, os.W_OK):
+        raise UsageError(f"{option} {out}: this place can't be written to.")
+
+
+def check_mileage(value: float) -> None:
+    if not 0 <= value < math.inf:
+        raise UsageError(f"--mileage is a distance since the last rebuild, 0 or more, not {value:g}.")
+
+
+def day_of(moment: datetime | None) -> date | None:
+    return None if moment is None else moment.date()
+
+
+def say(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def leave(text: str, code: int) -> NoReturn:
+    sys.stdout.flush()
+    say(text)
+    sys.exit(code)
+
+
+@contextmanager
+def progress_bar(title: str) -> Iterator[Any]:
+    """A function (done, of, what) that draws a bar on standard error; silent where that is no terminal."""
+    if not sys.stderr.isatty():
+        yield lambda done, of, what: None  # noqa: ARG005
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
+    with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(title, total=1)
+
+        def step(done: float, of: float, what: str) -> None:
+            bar.update(task, completed=done, total=max(of, 1), description=what)
+
+        yield step
