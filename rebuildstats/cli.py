@@ -336,11 +336,14 @@ def dashboard(
     port: Annotated[int, typer.Option("--port", help="The port.", min=1, max=65535)] = 8501,
 ) -> None:
     """Open the dashboard of the store in the browser (stop it with Ctrl-C)."""
-    from rebuildstats import commands
+    from rebuildstats import commands, places
 
+    places.check_address(host, port)
     if not context.obj.exists():
         say(f"There is no store at {context.obj} yet; the dashboard will say how to make one.")
     say(f"The dashboard of {context.obj} opens at http://{host}:{port} (stop it with Ctrl-C).")
+    if host not in ("127.0.0.1", "localhost", "::1"):
+        say("Whoever can reach this address can read the history and write to it.")
     raise typer.Exit(commands.dashboard(context.obj, host=host, port=port))
 
 

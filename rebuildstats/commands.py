@@ -9,9 +9,6 @@ contract's columns, the words that belong before and after it, and the result ob
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -34,7 +31,7 @@ from rebuildstats.history.load import load_files
 from rebuildstats.keeping import settings as settings
 from rebuildstats.keeping import undo as undo
 from rebuildstats.keeping import withdraw as withdraw
-from rebuildstats.places import beside, find_font, write_bytes
+from rebuildstats.places import beside, check_address, find_font, run_dashboard, write_bytes
 from rebuildstats.render import to_csv
 from rebuildstats.reports import sentences, sheet_pdf
 from rebuildstats.reports import sheet as sheets
@@ -323,18 +320,11 @@ def demo(folder: str | Path, *, progress: Progress | None = None) -> Answer:
 def dashboard(store: str | Path, *, host: str = "127.0.0.1", port: int = 8501) -> int:
     """Run the dashboard of a store until it is stopped; returns its exit code.
 
-    Listens to this machine only unless `host` says otherwise; sends nothing anywhere.
+    Listens to this machine only unless `host` says otherwise; sends nothing anywhere. Raises UsageError for an address
+    where it can't listen.
     """
-    app = beside("dashboards", "_dashboards") / "app.py"
-    command = [sys.executable, "-m", "streamlit", "run", str(app), "--server.address", host, "--server.port", str(port)]
-    command += ["--server.headless", "true", "--browser.gatherUsageStats", "false"]
-    surroundings = os.environ | {"REBUILDSTATS_STORE": str(Path(store).absolute())}
-    with subprocess.Popen(command, env=surroundings, stdin=subprocess.DEVNULL) as running:
-        try:
-            return running.wait()
-        except KeyboardInterrupt:
-            running.wait(timeout=10)  # the terminal sent Ctrl-C to it as well
-            raise
+    check_address(host, port)
+    return run_dashboard(store, host, port)
 
 
 def _goal(job_fill: float | None, part_fill: float | None, budget: float | None) -> Goal:

@@ -1,7 +1,12 @@
-"""Where things lie on this machine: what an installation carries, fonts, files to write."""
+"""What lies and runs on this machine: what an installation carries, fonts, files to write, the dashboard's process."""
 
 from __future__ import annotations
 
+import os
+import signal
+import socket
+import subprocess
+import sys
 from pathlib import Path
 
 from rebuildstats.errors import NothingToComputeError, UsageError
@@ -39,3 +44,33 @@ def find_font() -> str | None:
             for found in sorted(Path(place).rglob(name)) if Path(place).is_dir() else ():
                 return str(found)
     return None
+
+
+def check_address(host: str, port: int) -> None:
+    """Raise UsageError where a server can't listen at this address."""
+    try:
+        family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0][0]
+        with socket.socket(family, socket.SOCK_STREAM) as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            probe.bind((host, port))
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise UsageError(f"Nothing can listen at {host}:{port} ({reason}). Try another --host or --port.") from error
+
+
+def run_dashboard(store: str | Path, host: str, port: int) -> int:
+    """Run the dashboard's own process until it ends; its exit code. Ctrl-C stops it, then goes on as it came."""
+    command = [sys.executable, "-m", "streamlit", "run", str(beside("dashboards", "_dashboards") / "app.py")]
+    command += ["--server.address", host, "--server.port", str(port), "--server.headless", "true"]
+    command += ["--browser.gatherUsageStats", "false"]
+    surroundings = os.environ | {"REBUILDSTATS_STORE": str(Path(store).absolute())}
+    with subprocess.Popen(command, env=surroundings, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL) as running:
+        try:
+            return running.wait()
+        finally:
+            if running.poll() is None:
+                running.send_signal(signal.SIGTERM)
+                try:
+                    running.wait(timeout=10)
+                except subprocess.TimeoutExpired:
+                    running.kill()
