@@ -162,7 +162,8 @@ def failures(path: str, version: str) -> pd.DataFrame:
 
 @st.cache_data(max_entries=2, show_spinner=ASK)
 def comebacks(path: str, version: str) -> pd.DataFrame:
-    return behind.comebacks(known(path, version).records)
+    now = known(path, version)
+    return behind.comebacks(now.records, now.settings.comeback_distance, now.settings.comeback_days)
 
 
 @st.cache_data(max_entries=4, show_spinner=ASK)

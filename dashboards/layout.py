@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -131,12 +131,22 @@ def export(frame: pd.DataFrame, name: str) -> None:
     )
 
 
-def asked(key: str) -> str | None:
-    """What a list bound to the address holds now, before it is drawn: chosen in this session, else in the address."""
+def adopt(key: str, options: Iterable[str]) -> None:
+    """Let an address name an option by its key; by itself a list bound to the address knows only the written names."""
+    if key not in st.session_state and st.query_params.get(key) in set(options):
+        st.session_state[key] = st.query_params[key]
+
+
+def asked(key: str, say: Callable[[str], str] = str, options: Iterable[str] = ()) -> str | None:
+    """What a list bound to the address holds now, before it is drawn: chosen in this session, else in the address.
+
+    `say` writes an option as the list does, so that a written name in the address is understood.
+    """
     if key in st.session_state:
         value = st.session_state[key]
         return None if value is None else str(value)
-    return st.query_params.get(key) or None
+    value = st.query_params.get(key) or None
+    return next((option for option in options if say(option) == value), value)
 
 
 def page(show: Callable[[str, str], None], *, needs_history: bool = True) -> None:

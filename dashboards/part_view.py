@@ -14,13 +14,14 @@ from rebuildstats.reports import behind
 from rebuildstats.reports.behind import Catalog
 
 
-def asked() -> str | None:
+def asked(names: Catalog) -> str | None:
     """The part in the address or just chosen, if any."""
-    return layout.asked("part")
+    return layout.asked("part", names.part_name, names.parts["part"])
 
 
 def finder(names: Catalog) -> str | None:
     """The list that opens a part; empty again, it leads back to the order."""
+    layout.adopt("part", names.parts["part"])
     return st.selectbox(
         "Open a part",
         sorted(names.parts["part"]),

@@ -15,7 +15,9 @@ import pandas as pd
 import streamlit as st
 from layout import Ticket
 
+from rebuildstats import commands
 from rebuildstats.figures.palette import number
+from rebuildstats.history import corrections
 from rebuildstats.reports import sentences
 from rebuildstats.reports.behind import Catalog
 
@@ -23,6 +25,24 @@ VERDICTS = {"ok": "OK", "fail": "Fail", "not_checked": "Not checked"}
 ACTIONS = {"reuse": "Reuse", "dress": "Dress", "machine": "Machine", "replace": "Replace"}
 ROLES = {"cause": "It is why the unit came", "wear": "Worn", "consequence": "Damaged by another"}
 REASONS = {"failure": "Failure", "scheduled": "Scheduled", "comeback": "Comeback", "campaign": "Campaign"}
+FORM_KEYS = (
+    "opened_",
+    "job_",
+    "mileage_",
+    "complaint_",
+    "reason_",
+    "scope_",
+    "place_",
+    "action_",
+    "role_",
+    "part_",
+    "q_",
+    "reading_",
+    "verdict_",
+    "touched_",
+    "seen_",
+    "why_",
+)
 SCOPES = {"rebuild": "Rebuild", "repair": "Repair (opened only in part)"}
 
 
@@ -330,3 +350,37 @@ def summary(path: str, draft: Draft, unit: str) -> None:
         "Store this teardown", type="primary", icon=":material/save:", disabled=not ready, key="store_teardown"
     ):
         store(path, draft, rows, unit)
+
+
+def store(path: str, draft: Draft, rows: list[dict[str, Any]], unit: str) -> None:
+    """One storing of all of it; what a rule refuses is shown and nothing is stored."""
+    report = corrections.store_teardown(path, draft.head, rows)
+    if report.load is None and len(report.rejects):
+        st.error("Not stored; correct this first.", icon=":material/error:")
+        shown = report.rejects[["table", "column", "value", "reason"]]
+        st.dataframe(shown, hide_index=True, width="stretch", alt="Why it was not stored")
+        return
+    st.session_state["stored"] = (unit, draft.head["job"], len(rows))
+    forget(path, unit)
+    st.rerun()
+
+
+def forget(path: str, unit: str) -> None:
+    """Start the unit's form anew."""
+    drafts(path).pop(unit, None)
+    for key in [k for k in st.session_state if isinstance(k, str) and k.startswith(FORM_KEYS) and f"_{unit}" in k]:
+        del st.session_state[key]
+
+
+def stored_note(path: str) -> None:
+    """What was stored last in this session, with the way back."""
+    kept = st.session_state.get("stored")
+    if not kept:
+        return
+    unit, job, count = kept
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.success(f"Stored: {job} of {unit}, {count} findings. Every page now reckons with it.")
+        if st.button("Take it back", icon=":material/undo:", key="take_back"):
+            commands.undo(path)
+            del st.session_state["stored"]
+            st.rerun()

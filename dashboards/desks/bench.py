@@ -7,6 +7,7 @@ import layout
 import numpy as np
 import pandas as pd
 import streamlit as st
+import write_down
 from layout import Ticket
 from part_view import dates
 
@@ -190,6 +191,7 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
         return
     st.subheader("What others read there")
     labels = {str(r["point"]): _point_words(names, r) for _, r in mine.iterrows()}
+    layout.adopt("point", labels)
     point = st.selectbox("Point", list(labels), format_func=labels.get, key="point", bind="query-params")
     row = mine[mine["point"] == point].iloc[0]
     readings = cached.readings(path, version, family, str(point))
@@ -219,4 +221,44 @@ def past_of(path: str, version: str, unit: str) -> None:
     layout.table(rows, name=f"teardowns_{unit}", says="The teardowns of this unit", columns=dates(rows))
 
 
-layout.page(look_up)
+def write(path: str, version: str) -> None:
+    """The form of the unit on the bench."""
+    names = cached.catalog(path, version)
+    write_down.stored_note(path)
+    unit = st.selectbox(
+        "Unit (serial number)",
+        list(names.units["unit"]),
+        index=None,
+        placeholder="Type a part of the serial",
+        key="unit",
+        bind="query-params",
+    )
+    if unit is None:
+        layout.headline(
+            "Bench · write down a teardown",
+            "Which unit is on the bench?",
+            "Choose its serial number; the form then follows the points of its family.",
+        )
+        return
+    family = str(names.units.loc[names.units["unit"] == unit, "family"].iloc[0])
+    write_down.show(path, names, family, unit)
+
+
+def desk(path: str, version: str) -> None:
+    layout.adopt("do", DOING)
+    doing = st.segmented_control(
+        "What are you doing?",
+        list(DOING),
+        format_func=DOING.get,
+        default="look",
+        key="do",
+        bind="query-params",
+        label_visibility="collapsed",
+    )
+    if doing == "write":
+        write(path, version)
+    else:
+        look_up(path, version)
+
+
+layout.page(desk)

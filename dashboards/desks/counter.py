@@ -20,6 +20,7 @@ AIMS = {"jobs": "Jobs that don’t wait", "pieces": "Pieces from the shelf", "mo
 
 def aim() -> dict[str, float]:
     """What the person steers by: a level of jobs, a level of pieces, or money; kept in the address."""
+    layout.adopt("aim", AIMS)
     with st.container(horizontal=True, vertical_alignment="bottom"):
         by = st.segmented_control(
             "Steer by", list(AIMS), format_func=AIMS.get, default="jobs", key="aim", bind="query-params"
@@ -47,7 +48,7 @@ def show_order(path: str, version: str) -> None:
     else:
         layout.headline(
             DESK,
-            f"Order {len(lines)} line{'s' if len(lines) > 1 else ''} today: {number(lines['order_cost'].sum())} in money.",
+            f"Order {many(len(lines))} today: {number(lines['order_cost'].sum())} in money.",
             f"About {number(lines['held_jobs_avoided'].sum(), 1)} jobs a year then don’t wait for these parts.",
         )
     layout.tickets([*_first(lines, names), *_short(beside.short), *_kits(beside.kits), *_dead(beside.dead)])
@@ -70,11 +71,15 @@ def show_order(path: str, version: str) -> None:
         st.subheader("Money against held jobs")
         layout.chart(
             pictures.exchange_curve(beside.curve, marks=beside.marks, wanted=goal.get("job_fill"), look=layout.look()),
-            says="Money on the shelf against the share of jobs that don’t wait, with today’s shelf, habit and this plan",
+            says="Money on the shelf against the share of jobs that don’t wait, with today’s shelf and habit",
         )
         for note in answer.notes:
             st.caption(note)
     lists(beside, order)
+
+
+def many(lines: int) -> str:
+    return f"{lines} line{'' if lines == 1 else 's'}"
 
 
 def _first(lines: pd.DataFrame, names: Catalog) -> list[Ticket]:
@@ -100,9 +105,8 @@ def _kits(kits: pd.DataFrame) -> list[Ticket]:
 
 
 def _dead(dead: pd.DataFrame) -> list[Ticket]:
-    return [
-        Ticket(number(dead["money"].sum()), "lies dead on the shelf", f"{len(dead)} lines nothing foreseeable needs")
-    ]
+    why = f"{many(len(dead))} that nothing foreseeable needs"
+    return [Ticket(number(dead["money"].sum()), "of money lies dead on the shelf", why)]
 
 
 def lists(beside: cached.Beside, order: pd.DataFrame) -> None:
@@ -208,7 +212,7 @@ def open_picked() -> None:
 
 
 def desk(path: str, version: str) -> None:
-    if part_view.asked():
+    if part_view.asked(cached.catalog(path, version)):
         part_view.show(path, version)
     else:
         show_order(path, version)

@@ -134,10 +134,24 @@ def bring(path: str) -> None:
     st.rerun()
 
 
+def undo(path: str) -> None:
+    """The way back from the last load."""
+    st.subheader("Take the last load back")
+    st.caption("The history is then as it was before it; what it wrote stays in the rows of the past.")
+    if st.button("Undo the last load", icon=":material/undo:", key="undo"):
+        answer = commands.undo(path)
+        st.session_state.pop("loaded", None)
+        st.session_state["undone"] = " ".join(answer.notes)
+        st.rerun()
+    if said := st.session_state.pop("undone", None):
+        st.success(said)
+
+
 def desk(path: str, version: str) -> None:
     outcome(path)
     bring(path)
     layout.guarded(gaps, path, version)
+    undo(path)
 
 
 layout.page(desk, needs_history=False)

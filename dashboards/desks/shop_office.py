@@ -115,6 +115,7 @@ def group(path: str, version: str, repeats: pd.DataFrame) -> None:
     order = order.sort_values(["_flag", "ratio"], ascending=[False, False]).reset_index(drop=True)
     keys = [f"{r['kind']}/{r['name']}/{_word(r['family'])}/{_word(r['component'])}" for _, r in order.iterrows()]
     labels = dict(zip(keys, [repeat_label(r) for _, r in order.iterrows()], strict=True))
+    layout.adopt("group", keys)
     key = st.selectbox("Open a group", keys, format_func=labels.get, key="group", bind="query-params")
     row = order.iloc[keys.index(key)]
     failed = behind.of_group(

@@ -64,6 +64,7 @@ def evidence(path: str, version: str) -> None:
     with one:
         family = st.selectbox("Family", names.families, key="family", bind="query-params")
     mine = life[life["family"] == family]
+    layout.adopt("component", mine["component"])
     with two:
         component = st.selectbox(
             "Component",

@@ -35,6 +35,7 @@ class TrueLife:
     distribution: str
     scale: float
     shape: float
+    frailty: float = 0.0
     events: float = 1000.0
     exposure: float = 0.0
 
@@ -45,7 +46,13 @@ class TrueLife:
         return self
 
     def log_survival(self, age: np.ndarray, covariates: Any = None) -> np.ndarray:
-        x = np.maximum(age, 1e-9) / self.scale
+        nodes, weights = np.polynomial.hermite_e.hermegauss(15)
+        each = [self._one(np.maximum(age, 1e-9) / np.exp(self.frailty * z)) for z in nodes]
+        mixed = np.log(np.tensordot(weights / weights.sum(), np.exp(each), 1))
+        return np.repeat(mixed[None, :], 200, axis=0)
+
+    def _one(self, age: np.ndarray) -> np.ndarray:
+        x = age / self.scale
         if self.distribution == "lognormal":
             from scipy.stats import norm
 
@@ -56,7 +63,7 @@ class TrueLife:
             out = -x
         else:
             out = -(x**self.shape)
-        return np.repeat(out[None, :], 200, axis=0)
+        return np.maximum(out, -600.0)
 
 
 @dataclass(frozen=True)
@@ -71,7 +78,7 @@ def truth(fleet: Any) -> TrueLives:
     rows = fleet.true_lives()
     return TrueLives(
         {
-            (f, c): TrueLife(d, s, k)
+            (f, c): TrueLife(d, s, k, fleet.plan.frailty)
             for f, c, d, s, k in rows[["family", "component", "distribution", "scale", "shape"]].itertuples(index=False)
         }
     )

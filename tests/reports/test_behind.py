@@ -115,6 +115,23 @@ def test_a_part_card_says_what_it_replaces_and_where_it_goes(known):
     assert list(behind.issues_of(known[0], "S-1")["kind"]) == ["credit", "issue"]
 
 
+def test_a_comeback_needs_no_such_name_only_a_renewal_shortly_before():
+    tables = TABLES | {
+        "components": [{"family": "pump", "component": "seal", "shows": "in_service"},
+                       {"family": "pump", "component": "rotor"}, {"family": "gearbox", "component": "ring"}],
+        "teardowns": [t | {"reason": "failure"} for t in TABLES["teardowns"]],
+        "findings": [f | ({"role": "cause"} if f["component"] == "seal" else {}) for f in TABLES["findings"]],
+    }  # fmt: skip
+    con = connection(**tables)
+    day = know(con, None)
+    records = build(con, day, "mi")
+    back = behind.comebacks(records, 12_000, 365)
+    assert list(back["job"]) == ["J2"]  # the seal lasted 10,000 and 92 days
+    assert list(back["component"]) == ["seal"]
+    assert behind.comebacks(records, 9_999, 365).empty
+    assert behind.comebacks(records, 12_000, 91).empty
+
+
 def test_readings_teardowns_findings_and_comebacks_are_found_again(known):
     records = known[1]
     readings = behind.readings(records, "pump", "gap")
@@ -122,6 +139,6 @@ def test_readings_teardowns_findings_and_comebacks_are_found_again(known):
     assert list(readings["age"]) == [90_000]
     assert list(behind.unit_teardowns(records, "P-1")["job"]) == ["J2", "J1"]
     assert set(behind.job_findings(records, "J2")["component"]) == {"seal", "rotor"}
-    back = behind.comebacks(records)
+    back = behind.comebacks(records, 12_000, 365)
     assert list(back["job"]) == ["J2"]
     assert list(back["labour_hours"]) == [6.5]
