@@ -1,0 +1,10 @@
+-- A row per row whose second date lies before its first.
+select 'job ' || job || ': opened ' || opened_on || ', closed ' || closed_on as example from known_teardowns where closed_on < opened_on
+union all
+select 'job ' || job || ': waiting from ' || waiting_from || ' until ' || waiting_until from known_teardowns where waiting_until < waiting_from
+union all
+select 'unit ' || unit || ' in ' || vehicle || ': fitted ' || fitted_on || ', removed ' || removed_on from known_fitments where removed_on < fitted_on
+union all
+select 'order ' || "order" || ': ordered ' || ordered_on || ', received ' || received_on from known_orders where received_on < ordered_on
+union all
+select 'vehicle ' || vehicle || ': in service ' || in_service_on || ', out ' || out_of_service_on from known_vehicles where out_of_service_on < in_service_on

@@ -1,0 +1,3 @@
+-- A row per family of units that has no inspection points.
+select family || ': ' || count(*) || ' units' as example
+from known_units where family not in (select family from known_points) group by family order by count(*) desc, family

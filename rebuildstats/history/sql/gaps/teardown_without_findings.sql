@@ -1,0 +1,4 @@
+-- A row per teardown of which nothing was written down.
+select t.job || ' (' || t.opened_on || ')' as example
+from known_teardowns t where not exists (select 1 from known_findings f where f.job = t.job)
+order by t.opened_on desc, t.job
