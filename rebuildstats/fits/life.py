@@ -8,22 +8,19 @@ the bound that the exposure gives, or, without a group to learn from, the bound 
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from rebuildstats.fits.covariates import Found, find_effects, text_levels
-from rebuildstats.fits.distributions import DISTRIBUTIONS, Distribution, Floats
+from rebuildstats.fits.distributions import DISTRIBUTIONS
 from rebuildstats.fits.draws import Cloud
-from rebuildstats.fits.early import Early, find_early
 from rebuildstats.fits.intervals import zero_failure_scale
-from rebuildstats.fits.likelihood import Ints, Lives, grouped, lay_out
+from rebuildstats.fits.likelihood import Ints
 from rebuildstats.fits.newton import Modes, find_modes, no_prior
-from rebuildstats.fits.pooling import Pooled, pool, weak_prior
+from rebuildstats.fits.pooling import Pooled, pool
+from rebuildstats.fits.prepare import Name, Prepared, prepare
 from rebuildstats.fits.results import CannotSay, LifeFit, LifeFits, Rival, curve_through
-from rebuildstats.fits.robust import variance_inflation
 
 # A shared prior is called learnt when this many components of the fleet with events stand behind it.
 _COMPONENTS_TO_SHARE: Final = 3
@@ -31,17 +28,6 @@ _MANY_EVENTS: Final = 10
 _POINTS: Final = 1000
 _Z90: Final = 1.6448536269514722
 _BOUND_SHAPE: Final = 2.0
-
-
-Name = tuple[str, str | None]
-
-
-class Known(NamedTuple):
-    """How much of a component is known: (weighted) failures, lives, distance lived under our eyes."""
-
-    events: float
-    lives: int
-    exposure: float
 
 
 def fit_lives(lives: pd.DataFrame, components: pd.DataFrame, *, seed: int = 0) -> LifeFits:
@@ -78,124 +64,29 @@ def fit_unit_lives(unit_lives: pd.DataFrame, *, seed: int = 0) -> LifeFits:
 
 
 def _fit(frame: pd.DataFrame, names: list[Name], group: Ints, seed: int) -> LifeFits:
-    table, scale = _table(frame, names)
-    laid = _lay(table, len(names), scale)
-    counts, exposures, events = _counts(laid, scale)
-    has = counts > 0
-    if not has.any():
-        return LifeFits({name: CannotSay(*name, "no life of it is known") for name in names})
-    place = np.cumsum(has) - 1
-    table = table[has[table["of"].to_numpy()]].reset_index(drop=True)
-    table["of"] = place[table["of"].to_numpy()]
-    laid = _lay(table, int(has.sum()), scale)
-    found = find_effects(table, laid, weak_prior(laid))
-    early = find_early(laid.shifted(found.shift), weak_prior(laid))
-    laid = early.wear(laid.shifted(found.shift))
-    less = _inflation(table, laid)
-    found = _named(found, early, less, scale)
-    laid = laid.weighted(1.0 / less)
-    pooled = pool(DISTRIBUTIONS, laid, np.unique(group[has], return_inverse=True)[1].astype(np.int64))
-    plain = {d.name: _plain(d, laid) for d in DISTRIBUTIONS}
-    shared = int((events > 0).sum()) >= _COMPONENTS_TO_SHARE
+    ready = prepare(frame, names)
+    nothing = "no life of it is known"
+    if not ready.has.any():
+        return LifeFits({name: CannotSay(*name, nothing) for name in names})
+    pooled = pool(DISTRIBUTIONS, ready.laid, np.unique(group[ready.has], return_inverse=True)[1].astype(np.int64))
+    plain = {d.name: find_modes(d, ready.laid, no_prior(ready.laid.components)) for d in DISTRIBUTIONS}
+    shared = int((ready.events > 0).sum()) >= _COMPONENTS_TO_SHARE
     fits: dict[Name, LifeFit | CannotSay] = {}
+    place = np.cumsum(ready.has) - 1
     for i, name in enumerate(names):
         j = int(place[i])
-        known = Known(float(events[i]), round(float(counts[i])), float(exposures[i]))
-        if not has[i]:
-            fits[name] = CannotSay(*name, "no life of it is known")
-        elif known.events == 0 and not shared:
-            fits[name] = _bound(name, laid, j, known, scale)
+        if not ready.has[i]:
+            fits[name] = CannotSay(*name, nothing)
+        elif ready.events[j] == 0 and not shared:
+            fits[name] = _bound(name, ready, j)
         else:
-            rivals = _rivals(j, pooled, plain, laid, float(counts[i]), scale)
-            fits[name] = _settle(name, j, pooled, rivals, known, shared, scale, seed, found)
+            fits[name] = _settle(name, ready, j, pooled, _rivals(j, pooled, plain, ready), shared, seed)
     return LifeFits(fits)
 
 
-def _table(frame: pd.DataFrame, names: list[Name]) -> tuple[pd.DataFrame, float]:
-    """Lives as numbers, identical ones as one row with a weight: of, the ages, covariates, weight, exposure, events."""
-    number = {name: i for i, name in enumerate(names)}
-    components = [None if pd.isna(c) else str(c) for c in frame["component"]]
-    of = np.array([number.get(key, -1) for key in zip(frame["family"], components, strict=True)], dtype=np.int64)
-    ages = {c: frame[c].to_numpy(dtype=float, na_value=np.nan) for c in ("entry_age", "lower_age", "upper_age")}
-    covariates = text_levels(frame).set_axis(range(len(frame)))
-    weight = frame["weight"].to_numpy(dtype=float) if "weight" in frame.columns else np.ones(len(frame))
-    table = pd.concat([pd.DataFrame(ages | {"of": of, "weight": weight}), covariates], axis=1)[of >= 0]
-    if "unit" in frame.columns:
-        table["unit"] = frame["unit"].astype("str").fillna("").to_numpy(dtype=object)[of >= 0]
-    table = grouped(table, [c for c in table.columns if c != "weight"])
-    failed = np.isfinite(table["upper_age"])
-    middle = np.where(failed, 0.5 * (table["lower_age"] + table["upper_age"]), table["lower_age"])
-    table["exposure"] = table["weight"] * np.maximum(middle - table["entry_age"].fillna(0.0), 0.0)
-    table["events"] = table["weight"] * failed
-    return table, _typical_age(table)
-
-
-def _inflation(table: pd.DataFrame, laid: Lives) -> Floats:
-    """How much the variance of log B10 grows because lives of one unit are alike; 1 where units aren't known."""
-    if "unit" not in table.columns:
-        return np.ones(laid.components)
-    dists = [d for d in DISTRIBUTIONS if not d.sigma_is_one]
-    prior = weak_prior(laid)
-    modes = [find_modes(d, laid, prior) for d in dists]
-    best = np.stack([x.log_likelihood for x in modes]).argmax(axis=0)
-    cluster = pd.factorize(table["unit"].to_numpy(dtype=object))[0].astype(np.int64)
-    of = table["of"].to_numpy(dtype=np.int64)
-    ratios = np.stack([variance_inflation(d, laid, x, of, cluster) for d, x in zip(dists, modes, strict=True)])
-    return np.asarray(ratios[best, np.arange(laid.components)])
-
-
-def _named(found: Found, early: Early, less: Floats, scale: float) -> Found:
-    """Beside the covariates, what else was used, in words."""
-    named = []
-    for j, words in enumerate(found.named):
-        more = []
-        if early.used[j]:
-            age = np.exp(early.mean_age[j]) * scale
-            share, count = f"{100 * early.share[j]:.1f} % of lives", f"about {early.count[j]:.0f} failures"
-            more.append(f"early failures set apart from wear: {share}, {count} at a mean age of {age:,.0f}")
-        if less[j] > 1.0:
-            more.append(f"lives of one unit are alike: variance taken {less[j]:.1f} times as large")
-        named.append((*words, *more))
-    return replace(found, named=tuple(named))
-
-
-def _lay(table: pd.DataFrame, components: int, scale: float) -> Lives:
-    of, entry, lower, upper, weight = (
-        table[c].to_numpy() for c in ("of", "entry_age", "lower_age", "upper_age", "weight")
-    )
-    return lay_out(of, entry, lower, upper, weight, components, scale=scale)
-
-
-def _typical_age(table: pd.DataFrame) -> float:
-    """The middle of the ages seen, by which ages are divided inside."""
-    top = table["upper_age"].where(np.isfinite(table["upper_age"]), table["lower_age"]).to_numpy()
-    top = top[np.isfinite(top) & (top > 0)]
-    return float(np.median(top)) if len(top) else 1.0
-
-
-def _counts(laid: Lives, scale: float) -> tuple[Floats, Floats, Floats]:
-    """Per component: lives, distance lived under our eyes (a failure between looks counts to its middle), events."""
-    lives, exposure = np.zeros(laid.components), np.zeros(laid.components)
-    for part, age, sign in (
-        (laid.exact, np.exp(laid.exact.at), 1.0),
-        (laid.between, 0.5 * (np.exp(laid.between.at) + np.exp(laid.between.until)), 1.0),
-        (laid.running, np.exp(laid.running.at), 1.0),
-        (laid.entered, np.exp(laid.entered.at), -1.0),
-    ):
-        exposure += sign * np.bincount(part.of, part.weight * age, minlength=laid.components)
-        if sign > 0:
-            lives += np.bincount(part.of, part.weight, minlength=laid.components)
-    return lives, exposure * scale, laid.events()
-
-
-def _plain(dist: Distribution, laid: Lives) -> Modes:
-    return find_modes(dist, laid, no_prior(laid.components))
-
-
-def _rivals(
-    j: int, pooled: Pooled, plain: dict[str, Modes], laid: Lives, lives: float, scale: float
-) -> tuple[Rival, ...]:
-    exact = laid.exact.weight[laid.exact.of == j].sum()
+def _rivals(j: int, pooled: Pooled, plain: dict[str, Modes], ready: Prepared) -> tuple[Rival, ...]:
+    exact = ready.laid.exact.weight[ready.laid.exact.of == j].sum()
+    lives, scale = float(ready.counts[j]), ready.scale
     out = []
     for column, dist in enumerate(pooled.distributions):
         modes = plain[dist.name]
@@ -229,19 +120,11 @@ def _rivals(
 
 
 def _settle(
-    name: Name,
-    j: int,
-    pooled: Pooled,
-    rivals: tuple[Rival, ...],
-    known: Known,
-    shared: bool,
-    scale: float,
-    seed: int,
-    found: Found,
+    name: Name, ready: Prepared, j: int, pooled: Pooled, rivals: tuple[Rival, ...], shared: bool, seed: int
 ) -> LifeFit:
     """The answer for one component out of the mixture of its posteriors."""
-    cloud = _cloud(j, pooled, scale)
-    effects = found.effects[j]
+    cloud = _cloud(j, pooled, ready.scale)
+    effects, events = ready.found.effects[j], float(ready.events[j])
     draws = cloud.draws(_POINTS, seed, effects)
     quantiles = {}
     logs = {}
@@ -250,10 +133,10 @@ def _settle(
         logs[chance] = log_age
         low, high = np.quantile(log_age, [0.05, 0.95])
         quantiles[chance] = (float(np.exp(low)), float(np.exp(high)))
-    chosen, note = _choose(rivals, known.events, shared)
+    chosen, note = _choose(rivals, events, shared)
     b10, median = float(np.exp(logs[0.1].mean())), float(np.exp(logs[0.5].mean()))
     plain = next(r for r in rivals if r.distribution == chosen)
-    if not shared and effects.none and known.events >= _MANY_EVENTS and plain.settled:
+    if not shared and effects.none and events >= _MANY_EVENTS and plain.settled:
         b10, median = plain.b10, plain.median
     scale_location, scale_sigma = curve_through(chosen, b10, median)
     # the curve of the mix is what is shown; the curve of one combination of levels is what chances are computed from
@@ -272,9 +155,9 @@ def _settle(
         *quantiles[0.1],
         median,
         *quantiles[0.5],
-        known.events,
-        known.lives,
-        known.exposure,
+        events,
+        round(float(ready.counts[j])),
+        float(ready.exposure[j]),
         _shrinkage(j, pooled, float(logs[0.1].var())) if shared else 0.0,
         shared,
         location,
@@ -282,7 +165,7 @@ def _settle(
         cloud,
         effects,
         rivals,
-        (*found.named[j], *((note,) if note else ())),
+        (*ready.notes[j], *((note,) if note else ())),
     )
 
 
@@ -344,17 +227,18 @@ def _shrinkage(j: int, pooled: Pooled, posterior_variance: float) -> float:
     return float(np.clip(posterior_variance / prior_variance, 0.0, 1.0))
 
 
-def _bound(name: Name, laid: Lives, j: int, known: Known, scale: float) -> CannotSay:
+def _bound(name: Name, ready: Prepared, j: int) -> CannotSay:
     """No failure and no group to learn from: the Weibayes bound at a shape of 2 (Nelson 1985)."""
-    ages = np.exp(laid.running.at[laid.running.of == j]) * scale
-    weights = laid.running.weight[laid.running.of == j]
+    running = ready.raw.running
+    ages, weights = np.exp(running.at[running.of == j]) * ready.scale, running.weight[running.of == j]
     eta = zero_failure_scale(ages, _BOUND_SHAPE, weight=weights, confidence=0.95)
+    lives = round(float(ready.counts[j]))
     return CannotSay(
         name[0],
         name[1],
-        f"no failure in {known.lives} lives: the bound assumes a Weibull shape of {_BOUND_SHAPE:g}",
+        f"no failure in {lives} lives: the bound assumes a Weibull shape of {_BOUND_SHAPE:g}",
         b10_lower=float(eta * (-np.log(0.9)) ** (1 / _BOUND_SHAPE)),
         median_lower=float(eta * np.log(2.0) ** (1 / _BOUND_SHAPE)),
-        lives=known.lives,
-        exposure=known.exposure,
+        lives=lives,
+        exposure=float(ready.exposure[j]),
     )
