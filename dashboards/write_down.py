@@ -43,7 +43,7 @@ FORM_KEYS = (
     "seen_",
     "why_",
 )
-SCOPES = {"rebuild": "Rebuild", "repair": "Repair (opened only in part)"}
+SCOPES = {"rebuild": "Rebuild", "repair": "Repair in part"}
 
 
 @dataclass
@@ -138,7 +138,7 @@ def head(draft: Draft, names: Catalog, unit: str) -> None:
     row = names.units[names.units["unit"] == unit].iloc[0]
     kept = draft.head
     with st.container(border=True):
-        one, two, three = st.columns(3)
+        one, two = st.columns(2)
         with one:
             opened = st.date_input("Opened on", value=kept.get("opened_on", date.today()), key=f"opened_{unit}")
             job = st.text_input("Job number", value=kept.get("job", f"{opened:%Y%m%d}-{unit}"), key=f"job_{unit}")
@@ -159,10 +159,12 @@ def head(draft: Draft, names: Catalog, unit: str) -> None:
                 placeholder=kept.get("complaint") or "As the driver said it",
                 key=f"complaint_{unit}",
             )
-        with three:
+        one, two = st.columns([3, 2])
+        with one:
             reason = st.segmented_control(
                 "Why", list(REASONS), format_func=REASONS.get, default=kept.get("reason"), key=f"reason_{unit}"
             )
+        with two:
             scope = st.segmented_control(
                 "How far",
                 list(SCOPES),
@@ -265,7 +267,7 @@ def look(draft: Draft, here: Place, point: dict[str, Any], unit: str) -> None:
         st.session_state[keys[1]] = kept.get("verdict")
     reading = None
     unit_words = f" ({point['reading_unit']})" if isinstance(point.get("reading_unit"), str) else ""
-    one, two = st.columns([2, 3], vertical_alignment="bottom")
+    one, two = st.columns([2, 3], vertical_alignment="top")
     with one:
         if point.get("method") in ("gauge", "count"):
             reading = st.number_input(
@@ -292,6 +294,7 @@ def look(draft: Draft, here: Place, point: dict[str, Any], unit: str) -> None:
             key=keys[1],
             on_change=touch,
             args=(keys[2],),
+            width="stretch",
         )
     kept["reading"], kept["verdict"] = reading, verdict
     kept.pop("open", None)
