@@ -18,17 +18,19 @@ if TYPE_CHECKING:
     from rebuildstats.life_records.records import Records
 
 NEVER = 1e6  # days: no retirement known
+BENCH_DAYS = 45  # a vehicle without a unit for longer is not waiting for one
 
 
 @dataclass(frozen=True, slots=True)
 class Positions:
     """One component's positions over a fleet's units: arrays (units, positions). age, good: NaN where unknown; failed:
-    found bad and left in."""
+    found bad and left in; part: fitted there, where known."""
 
     component: str
     age: Array
     good: Array
     failed: NDArray[np.bool_]
+    part: NDArray[np.object_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +90,7 @@ def fleets_today(history: History, records: Records, usage: Usage, shelf_of: Map
     as_of = pd.Timestamp(history.as_of)
     units = records.units
     if len(history.fitments):
-        units = units[units["in_service"]]
+        units = _with_those_on_the_bench(units, history, as_of)
     first = history.units.set_index("unit")["first_seen_on"]
     out: dict[str, Fleet] = {}
     for family, own in units.groupby("family", sort=True):
@@ -128,6 +130,29 @@ def fleets_today(history: History, records: Records, usage: Usage, shelf_of: Map
     return out
 
 
+def _with_those_on_the_bench(units: pd.DataFrame, history: History, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Units in service, and those just taken out of a vehicle that still waits for a unit of the family.
+
+    Such a vehicle will run again with a rebuilt unit in days; leaving it out would lose it for the whole horizon.
+    """
+    running = units[units["in_service"]]
+    last = history.fitments.sort_values("fitted_on").merge(units[["unit", "family"]], on="unit")
+    last = last.drop_duplicates(["vehicle", "family"], keep="last")
+    out_for = (as_of - last["removed_on"]).dt.days
+    vehicles = history.vehicles.set_index("vehicle")
+    gone = vehicles["out_of_service_on"].reindex(last["vehicle"]).to_numpy()
+    waiting = last[
+        (out_for >= 0) & (out_for <= BENCH_DAYS) & ~(pd.Series(gone, index=last.index) <= as_of)
+    ].drop_duplicates("unit", keep="last")
+    back = units[~units["in_service"] & units["vehicle"].isna()].merge(waiting[["unit", "vehicle"]], on="unit")
+    if not len(back):
+        return running
+    back = back.assign(vehicle=back["vehicle_y"]).drop(columns=["vehicle_x", "vehicle_y"])
+    for column in ("site", "duty", "out_of_service_on"):
+        back[column] = vehicles[column].reindex(back["vehicle"]).to_numpy()
+    return pd.concat([running, back[running.columns]], ignore_index=True)
+
+
 def _positions(frame: pd.DataFrame, units: list[str], run: Array) -> dict[str, Positions]:
     place = pd.Series(np.arange(len(units)), index=units)
     out = {}
@@ -141,5 +166,7 @@ def _positions(frame: pd.DataFrame, units: list[str], run: Array) -> dict[str, P
         age[at] = rows["age"].to_numpy(dtype=float)[kept]
         good[at] = rows["good_age"].to_numpy(dtype=float)[kept]
         failed[at] = rows["failed"].to_numpy(dtype=bool)[kept]
-        out[str(component)] = Positions(str(component), age + run[:, None], good, failed)
+        part = np.full((len(units), n), None, dtype=object)
+        part[at] = np.where(rows["part"].isna(), None, rows["part"].astype(object))[kept]
+        out[str(component)] = Positions(str(component), age + run[:, None], good, failed, part)
     return out

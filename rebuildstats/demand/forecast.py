@@ -191,7 +191,7 @@ def forecast_parts(
     usage = usage_rates(line, as_of, fallback)
     when = calendar(as_of, months + _SPARE_MONTHS, usage.season)
     shelf_of = shelf_of_sites(history)
-    uses = uses_today(history, records.outcomes)
+    uses = uses_today(history, records)
     final = final_parts(history.parts)
     parts = sorted({p for p in final if final[p] == p})
     past = past_demand(history, records, uses, parts)

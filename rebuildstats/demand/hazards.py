@@ -1,4 +1,4 @@
-"""A fitted life as a table of cumulative hazard over age: the point estimate and the draws on one grid."""
+"""A fitted life as a table of cumulative hazard over age: its mean over the draws, and the draws, on one grid."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from rebuildstats.demand.sums import Array
 
 NODES = 192
+_SURE = 6.0  # beyond this cumulative hazard all have failed; more of it must not pull the mean of the draws
 
 
 class Survival(Protocol):
@@ -43,7 +44,7 @@ def chance_ahead(fit: Fit, age: ArrayLike, ahead: float) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Hazard:
-    """Cumulative hazard on a grid of ages from 0: `grid` (G,), `point` (G,), `draws` (D, G); `rate`: events over
+    """Cumulative hazard on a grid of ages from 0: `grid` (G,), `point` (G,) the mean of the `draws` (D, G); `rate`: events over
     exposure, for what is of unknown age."""
 
     grid: Array
@@ -94,9 +95,9 @@ def tabulate(fit: Any, top: float, draws: int, seed: int, exposure: float = 0.0)
     chance = np.full(grid.size, np.nan) if fit is None else np.asarray(fit.chance(grid), dtype=float)
     if fit is None or np.isnan(chance).all():
         return constant_rate(events, max(run, top), grid, draws, seed)
-    survival = -np.asarray(fit.draws(draws, seed).log_survival(grid), dtype=float)
-    chance = np.clip(chance, 0.0, 1.0 - 1e-12)
-    point, drawn = _rising(-np.log1p(-chance)), _rising(np.nan_to_num(survival, posinf=1e3))
+    gathered = -np.asarray(fit.draws(draws, seed).log_survival(grid), dtype=float)
+    drawn = _rising(np.nan_to_num(gathered, posinf=1e3))
+    point = np.minimum(drawn, _SURE).mean(axis=0)
     return Hazard(grid, point, drawn, events / run if events and run else float(point[-1] / grid[-1]))
 
 

@@ -19,14 +19,14 @@ from rebuildstats.demand.failures import (
     stays,
     unit_events_by_month,
 )
-from rebuildstats.demand.fleet import Fleet
+from rebuildstats.demand.fleet import Fleet, Positions
 from rebuildstats.demand.hazards import Hazard, tabulate
 from rebuildstats.demand.replacements import (
+    Component,
     Replacement,
     ReplacementModel,
     again_chances,
     kind_of,
-    own_failure,
     position_chances,
 )
 from rebuildstats.demand.sums import Array
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from rebuildstats.life_records.records import Records
 
 KINDS = ("failure", "scheduled", "again", "repair")
+USE = ["component", "part", "quantity", "share", "keeps"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +179,7 @@ def build_bases(
             chances,
             model,
             Replacement(mean["failure"], mean["scheduled"], mean["again"], mean["repair"]),
-            _life_draws(model, fleet, chances, run, mean) | dict(chances.life_draws),
+            _life_draws(model, fleet, chances, run, mean, rng) | dict(chances.life_draws),
             _normed(moved[:, i], ratios.mean[i], chances.failure_draws),
             _normed(moved[:, len(families) + i], ratios.mean[len(families) + i], chances.scheduled_draws),
         )
@@ -197,46 +198,80 @@ def _normed(drift: Array, mean: float, life: Array) -> Array:
 
 
 def _life_draws(
-    model: ReplacementModel, fleet: Fleet, chances: Chances, run: Array, mean: Mapping[str, Mapping[str, Array]]
+    model: ReplacementModel,
+    fleet: Fleet,
+    chances: Chances,
+    run: Array,
+    mean: Mapping[str, Mapping[str, Array]],
+    rng: np.random.Generator,
 ) -> dict[str, Array]:
     """How the expected replacements of each component move with its life's draws: (D,), mean 1.
 
     To first order: a draw's extra cumulative hazard between last known good and the age then, weighed by the chance of
-    the teardown and what is left to fail.
+    the teardown and what is left to fail; an assembly moves with all that asks for it. Where the lives say less about
+    the shares than the count of replacements behind them allows, the rest is a gamma of that count.
     """
     out: dict[str, Array] = {}
-    weight = chances.failure + chances.scheduled
+    weight = (chances.failure + chances.scheduled).sum(axis=1)
+    middle = run[:, run.shape[1] // 2]
     for name, component in model.components.items():
-        hazard = component.hazard
-        count = hazard.draws.shape[0]
+        count = component.hazard.draws.shape[0]
+        out[name] = np.ones(count)
         if component.always or name not in mean["failure"]:
-            out[name] = np.ones(count)
             continue
         pieces = float(sum((getattr(chances, k) * mean[k][name]).sum() for k in ("failure", "scheduled")) * component.n)
         if pieces <= 1e-12:
-            out[name] = np.ones(count)
             continue
-        own = fleet.positions[name]
-        middle = run[:, run.shape[1] // 2]
-        age = own.age + middle[:, None]
-        live = np.where(own.failed | np.isnan(age), 0.0, 1.0)
-        if component.in_service:
-            each = (chances.failure * mean["failure"][name]).sum(axis=1)
-            rate = np.maximum(hazard.density(age), 1e-300) * live
-            w = each[:, None] * rate / np.maximum(rate.sum(axis=1, keepdims=True), 1e-300) * component.n
-            step = np.full_like(age, hazard.grid[-1] / hazard.grid.size)
-            nodes = hazard.nodes(age + step, w / np.maximum(rate * step, 1e-300)) - hazard.nodes(
-                age, w / np.maximum(rate * step, 1e-300)
-            )
-        else:
-            good = np.nan_to_num(np.minimum(own.good, age))
-            p = np.nan_to_num(own_failure(component, age, own.good))
-            w = weight.sum(axis=1)[:, None] * (1.0 - p) * component.found["failure"] * live
-            nodes = hazard.nodes(age, w) - hazard.nodes(good, w)
-        moved = hazard.draws @ nodes
-        out[name] = np.clip(1.0 + (moved - moved.mean()) / pieces, 0.1, 6.0)
+        members = [name, *(n for n in model.inside.get(name, ()) if n in fleet.positions)]
+        moved = np.zeros(count)
+        for member in members:
+            part = model.components[member]
+            if part.in_service:
+                moved += _moved_in_service(part, fleet, chances, mean["failure"][member], middle)
+            else:
+                moved += _moved_at_teardown(part, fleet, weight, 1.0 - mean["failure"][name], middle)
+        lives = np.clip(1.0 + moved / pieces, 0.1, 6.0)
+        shares = rng.gamma(component.seen + 1.0, 1.0 / (component.seen + 1.0), count)
+        out[name] = lives / lives.mean() * _normed(shares, 1.0, lives[:, None])
         out[name] = out[name] / out[name].mean()
     return out
+
+
+def _moved_in_service(component: Component, fleet: Fleet, chances: Chances, replaced: Array, middle: Array) -> Array:
+    """Pieces more or less than the mean, (D,), as the hazard at the ages then moves."""
+    own = fleet.positions[component.name]
+    age = own.age + middle[:, None]
+    live = np.where(own.failed | np.isnan(age), 0.0, 1.0)
+    each = (chances.failure * replaced).sum(axis=1) * component.n
+    rate = np.maximum(component.hazard.density(age), 1e-300) * live
+    step = component.hazard.grid[-1] / component.hazard.grid.size
+    share = each[:, None] / np.maximum(rate.sum(axis=1, keepdims=True), 1e-300) / step * live
+    nodes = component.hazard.nodes(age + step, share) - component.hazard.nodes(age, share)
+    moved = component.hazard.draws @ nodes
+    return np.asarray(moved - moved.mean())
+
+
+def _moved_at_teardown(component: Component, fleet: Fleet, weight: Array, spared: Array, middle: Array) -> Array:
+    """The same for what is found at teardowns; spared: (units, K) chance that nothing else has replaced it."""
+    own = fleet.positions[component.name]
+    age = own.age + middle[:, None]
+    live = np.where(own.failed | np.isnan(age), 0.0, 1.0)
+    good = np.nan_to_num(np.minimum(own.good, age))
+    left = spared[:, spared.shape[1] // 2, None] * component.found["failure"] * component.bad["failure"]
+    w = weight[:, None] * left * live
+    nodes = component.hazard.nodes(age, w) - component.hazard.nodes(good, w)
+    moved = component.hazard.draws @ nodes
+    return np.asarray(moved - moved.mean())
+
+
+def share_of_part(positions: Positions, part: str, stated: float, keeps: float) -> Array:
+    """Chance (units,) that a replaced position takes this part: a graded position keeps its own grade with chance
+    `keeps`, the rest follow the share."""
+    known = np.not_equal(positions.part, None)
+    if keeps <= 0.0 or not known.any():
+        return np.full(len(positions.age), stated)
+    own = np.where(positions.part == part, 1.0, 0.0)
+    return np.asarray(np.where(known, keeps * own + (1.0 - keeps) * stated, stated).mean(axis=1))
 
 
 def part_streams(
@@ -244,7 +279,7 @@ def part_streams(
 ) -> tuple[list[Stream], Array]:
     """What one part's demand in a window is made of, and draws (D,) of the multiplier of its expected pieces.
 
-    uses: the part's rows (family, component, quantity, share). share: (K,) how much of each interval lies in the
+    uses: the part's rows of `parts.uses_today`. share: (K,) how much of each interval lies in the
     window.
     shelf: only units served by it.
     """
@@ -264,16 +299,17 @@ def part_streams(
                 continue
             moved = base.moved(kind)
             takes: list[Take] = []
-            for name, quantity, part_share in zip(rows["component"], rows["quantity"], rows["share"], strict=True):
+            for name, part, quantity, stated, keeps in rows[USE].itertuples(index=False, name=None):
                 component = base.model.components.get(name)
                 if component is None or name not in replaced:
                     continue
-                q = replaced[name]
-                by_interval = (w * q).sum(axis=0) * component.n * quantity * part_share
+                part_share = share_of_part(base.fleet.positions[name], part, stated, keeps)
+                q = replaced[name] * part_share[:, None]
+                by_interval = (w * q).sum(axis=0) * component.n * quantity
                 drawn = moved @ by_interval * base.life_draws[name]
                 total = drawn if total is None else total + drawn
                 mean += float(by_interval.sum())
-                chance = (w * q).sum(axis=1) / np.maximum(each, 1e-300) * part_share
+                chance = (w * q).sum(axis=1) / np.maximum(each, 1e-300)
                 takes.append(Take(chance, component.n, component.together, float(quantity)))
             if takes:
                 streams.append(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from rebuildstats.history.known import History
     from rebuildstats.life_records.records import Records
 
+KEEPS_PRIOR = 4.0  # a position is taken to choose anew with the weight of this many renewals
 PRIOR_CHOICES = 10.0  # a stated share counts like this many past choices
 
 
@@ -73,12 +74,12 @@ def roots_of_components(components: pd.DataFrame) -> dict[tuple[str, str], str]:
     return out
 
 
-def uses_today(history: History, outcomes: pd.DataFrame) -> pd.DataFrame:
-    """What one replaced position takes from today on: family, component, part (after supersession), quantity, share.
+def uses_today(history: History, records: Records) -> pd.DataFrame:
+    """What one replaced position takes from today on: family, component, part (after supersession), quantity, share,
+    keeps (chance that a position keeps the alternative it has, beyond what the shares give; 0 without a choice).
 
     Alternatives and grades share by the stated share and the choices seen, weighed as a Dirichlet prior of
-    PRIOR_CHOICES.
-    A component supplied only within another has no use of its own: its assembly has.
+    PRIOR_CHOICES. A component supplied only within another has no use of its own: its assembly has.
     """
     uses = history.part_uses[["family", "component", "part", "quantity", "choice", "share"]].copy()
     final = final_parts(history.parts)
@@ -87,29 +88,41 @@ def uses_today(history: History, outcomes: pd.DataFrame) -> pd.DataFrame:
     root = roots_of_components(history.components)
     keys = list(zip(uses["family"].astype(str), uses["component"].astype(str), strict=True))
     uses = uses[[root.get(k, k[1]) == k[1] for k in keys]]
-    fixed = uses[uses["choice"].isna() | (uses["choice"] == "")].assign(share=1.0)
-    choice = uses[~uses.index.isin(fixed.index)].copy()
-    if len(choice):
-        group = ["family", "component", "choice"]
-        choice = choice.groupby([*group, "part"], as_index=False).agg(
-            quantity=("quantity", "mean"), share=("share", "sum")
-        )
-        total = choice.groupby(group)["share"].transform("sum")
-        count = choice.groupby(group)["share"].transform("size")
-        stated = (choice["share"] / total.where(total > 0)).fillna(1.0 / count)
-        taken = outcomes.loc[
-            (outcomes["action"] == "replace") & outcomes["part"].notna(), ["family", "component", "part"]
-        ]
-        taken = taken.assign(part=[final.get(str(p), str(p)) for p in taken["part"]])
-        seen = taken.groupby(["family", "component", "part"]).size().rename("seen").reset_index()
-        choice = choice.merge(seen, on=["family", "component", "part"], how="left")
-        seen_count = choice["seen"].fillna(0.0)
-        seen_total = seen_count.groupby([choice[g] for g in group]).transform("sum")
-        choice["share"] = (PRIOR_CHOICES * stated.to_numpy() + seen_count) / (PRIOR_CHOICES + seen_total)
-    columns = ["family", "component", "part", "quantity", "share"]
-    both = pd.concat([fixed[columns], choice[columns]], ignore_index=True) if len(choice) else fixed[columns]
-    summed: pd.DataFrame = both.groupby(["family", "component", "part", "share"])["quantity"].sum().reset_index()
-    return summed[columns]
+    fixed = uses[uses["choice"].isna() | (uses["choice"] == "")].assign(share=1.0, keeps=0.0)
+    fixed = fixed.groupby(["family", "component", "part"], as_index=False).agg(
+        quantity=("quantity", "sum"), share=("share", "max"), keeps=("keeps", "max")
+    )
+    choice = uses[uses["choice"].notna() & (uses["choice"] != "")]
+    columns = ["family", "component", "part", "quantity", "share", "keeps"]
+    if not len(choice):
+        return fixed[columns]
+    return pd.concat([fixed[columns], _choices(choice, records, final)[columns]], ignore_index=True)
+
+
+def _choices(choice: pd.DataFrame, records: Records, final: Mapping[str, str]) -> pd.DataFrame:
+    group = ["family", "component", "choice"]
+    choice = choice.groupby([*group, "part"], as_index=False).agg(quantity=("quantity", "mean"), share=("share", "sum"))
+    total = choice.groupby(group)["share"].transform("sum")
+    count = choice.groupby(group)["share"].transform("size")
+    stated = (choice["share"] / total.where(total > 0)).fillna(1.0 / count)
+    fitted = records.lives.dropna(subset=["part"]).sort_values("number")
+    fitted = fitted.assign(part=[final.get(str(p), str(p)) for p in fitted["part"]])
+    seen = fitted.groupby(["family", "component", "part"]).size().rename("seen").reset_index()
+    choice = choice.merge(seen, on=["family", "component", "part"], how="left")
+    seen_count = choice["seen"].fillna(0.0)
+    seen_total = seen_count.groupby([choice[g] for g in group]).transform("sum")
+    choice["share"] = (PRIOR_CHOICES * stated.to_numpy() + seen_count) / (PRIOR_CHOICES + seen_total)
+    place = ["family", "component", "unit", "position"]
+    before = fitted.groupby(place)["part"].shift()
+    pairs = fitted.assign(same=(fitted["part"] == before).astype(float))[before.notna()]
+    same = pairs.groupby(["family", "component"])["same"].agg(["sum", "size"])
+    by_chance = (choice["share"] ** 2).groupby([choice["family"], choice["component"]]).sum()
+    keeps = {}
+    for key, expected in by_chance.items():
+        hits, tries = (float(v) for v in same.loc[key]) if key in same.index else (0.0, 0.0)
+        rate = (hits + KEEPS_PRIOR * expected) / (tries + KEEPS_PRIOR)
+        keeps[key] = min(1.0, max(0.0, (rate - expected) / max(1.0 - expected, 1e-9)))
+    return choice.assign(keeps=[keeps[k] for k in zip(choice["family"], choice["component"], strict=True)])
 
 
 def replaced_rows(outcomes: pd.DataFrame, components: pd.DataFrame) -> pd.DataFrame:

@@ -28,7 +28,7 @@ class Component:
     habit: replaced of those not failed on their own (habit while open, damage by a neighbour), per kind. unknown: share
     found failed where the age is unknown, per kind. left_in: replaced of those known to have failed before. together:
     correlation of the positions of one unit, 0 apart to 1 all or none. repaired: share of its failures in service that
-    are mended by a repair, the unit not rebuilt.
+    are mended by a repair, the unit not rebuilt. seen: replacements behind these shares.
     """
 
     name: str
@@ -43,6 +43,7 @@ class Component:
     left_in: float
     together: float
     repaired: float
+    seen: float
 
     def part_of(self, kind: str) -> float:
         """Share of its failures in service that lead to a teardown of this kind: a repair, or a rebuild for failure."""
@@ -130,20 +131,41 @@ def _family(
     expected = share * rows["kind"].map(caused).to_numpy(dtype=float)
     untouched = rows[~rows["bad"].to_numpy()]
     usual = {k: _usual_habit(untouched[untouched["kind"] == k], design) for k in KINDS}
-    by_component = dict(list(rows.assign(_expected=expected).groupby("component")))
+    inside = _inside(family, [str(c) for c in design["component"]], root)
+    rows = rows.assign(_expected=expected, spared=~rows["bad"] & ~_bad_within(rows, inside))
+    by_component = dict(list(rows.groupby("component")))
     out = {}
-    none_seen = rows.assign(_expected=expected).iloc[:0]
+    none_seen = rows.iloc[:0]
+    inner = {name for names in inside.values() for name in names}
     for name, renewal, positions in zip(design["component"], design["renewal"], design["positions"], strict=True):
         seen = by_component.get(name, none_seen)
         life = hazards[family, name]
         out[name] = _component(name, renewal == "always", in_service[name], int(positions), seen, life, usual)
         out[name] = replace(out[name], repaired=repaired.get(name, repaired[""]) if in_service[name] else 0.0)
-    inside: dict[str, tuple[str, ...]] = {}
-    for name in out:
-        top = root.get((family, name), name)
-        if top != name and top in out:
-            inside[top] = (*inside.get(top, ()), name)
+        if name in inner:
+            # it goes with its assembly: only its own failure asks for one, the habit is the assembly's
+            out[name] = replace(out[name], habit=dict.fromkeys(KINDS, 0.0))
     return ReplacementModel(family, out, caused, inside)
+
+
+def _inside(family: str, names: list[str], root: Mapping[tuple[str, str], str]) -> dict[str, tuple[str, ...]]:
+    """Assembly -> the components that are bought only within it."""
+    inside: dict[str, tuple[str, ...]] = {}
+    for name in names:
+        top = root.get((family, name), name)
+        if top != name and top in names:
+            inside[top] = (*inside.get(top, ()), name)
+    return inside
+
+
+def _bad_within(rows: pd.DataFrame, inside: Mapping[str, tuple[str, ...]]) -> np.ndarray:
+    """Which rows are assemblies in a job in which something supplied within them had failed."""
+    out = np.zeros(len(rows), dtype=bool)
+    name, job, bad = rows["component"].to_numpy(), rows["job"].to_numpy(), rows["bad"].to_numpy()
+    for assembly, inner in inside.items():
+        failed = set(job[np.isin(name, inner) & bad])
+        out |= (name == assembly) & np.isin(job, list(failed))
+    return out
 
 
 def expected_cause_shares(
@@ -195,13 +217,14 @@ def _component(
     name: str, always: bool, in_service: bool, n: int, rows: pd.DataFrame, hazard: Hazard, usual: Mapping[str, float]
 ) -> Component:
     ones = dict.fromkeys(KINDS, 1.0)
-    blank = Component(name, always, in_service, n, hazard, ones, ones, dict(usual), ones, 0.5, 0.0, 0.0)
+    blank = Component(name, always, in_service, n, hazard, ones, ones, dict(usual), ones, 0.5, 0.0, 0.0, 0.0)
     found, bad, habit, unknown = {}, {}, {}, {}
     before = rows["failed_before"].to_numpy(dtype=bool)
     fresh = rows[~before]
     age, good = fresh["age"].to_numpy(dtype=float), fresh["good_age"].to_numpy(dtype=float)
     p = fresh["_expected"].to_numpy(dtype=float) if in_service else own_failure(blank, age, good)
     is_bad, new, kind = fresh["bad"].to_numpy(), fresh["new"].to_numpy(), fresh["kind"].to_numpy()
+    untouched = fresh["spared"].to_numpy(dtype=bool)
     known = np.isfinite(age) | in_service
     overall = float((is_bad[known].sum() + _FOUND_WEIGHT) / (np.nansum(p[known]) + _FOUND_WEIGHT))
     fails = float((new & is_bad).sum() + 0.95 * _REPLACED_WEIGHT) / (is_bad.sum() + _REPLACED_WEIGHT)
@@ -211,13 +234,15 @@ def _component(
         hit, seen = is_bad & own, own & known
         found[k] = float((hit[known].sum() + _FOUND_WEIGHT * overall) / (np.nansum(p[seen]) + _FOUND_WEIGHT))
         bad[k] = float(((new & hit).sum() + fails * _REPLACED_WEIGHT) / (hit.sum() + _REPLACED_WEIGHT))
-        spared = own & ~is_bad
+        spared = own & untouched
         habit[k] = float(((new & spared).sum() + usual[k] * _HABIT_WEIGHT) / (spared.sum() + _HABIT_WEIGHT))
         dark = own & ~known
         unknown[k] = float((is_bad[dark].sum() + blind * 5.0) / (dark.sum() + 5.0))
     old = rows[before]
     left_in = float((old["new"].sum() + 1.5) / (len(old) + 3.0))
-    fitted = Component(name, always, in_service, n, hazard, found, bad, habit, unknown, left_in, 0.0, 0.0)
+    fitted = Component(
+        name, always, in_service, n, hazard, found, bad, habit, unknown, left_in, 0.0, 0.0, float(rows["new"].sum())
+    )
     return fitted if n == 1 or always else _with_together(fitted, rows)
 
 
@@ -311,12 +336,12 @@ def again_chances(
     young: dict[str, Positions] = {}
     old: dict[str, Positions] = {}
     for name, own in positions.items():
-        young[name] = Positions(name, np.zeros_like(own.age), np.zeros_like(own.age), np.zeros_like(own.failed))
-        old[name] = Positions(name, own.age, own.age, own.failed)
+        zero = np.zeros_like(own.age)
+        young[name] = replace(own, age=zero, good=zero, failed=np.zeros_like(own.failed))
+        old[name] = replace(own, good=own.age)
     fresh = position_chances(model, young, run / 2.0, "failure")
     kept = {}
-    worn = {n: Positions(n, p.age, p.age + run[:, :1] * 0.0, p.failed) for n, p in old.items()}
-    going = position_chances(model, worn, run, "failure")
+    going = position_chances(model, old, run, "failure")
     for name in fresh:
         kept[name] = first[name] * fresh[name] + (1.0 - first[name]) * going[name]
     return kept
