@@ -1,0 +1,281 @@
+"""The groups that are looked at for repeats: what each holds over time, and how much of the false-discovery budget it gets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from rebuildstats.fits.exposure import BANDS, Exposure
+
+Array = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+SHARE = {"part": 0.24, "bench": 0.22, "site": 0.16, "vehicle": 0.16, "component": 0.16, "family": 0.06}
+"""How the false-discovery budget is split between kinds (weighted Benjamini-Hochberg: Genovese, Roeder & Wasserman 2006), so that
+hundreds of vehicles don't hide a handful of benches."""
+BEFORE = ("part", "bench", "vehicle", "site", "component", "family")
+"""Of causes that explain the same failures equally well the more particular one is named."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """All groups of one kind seen on one clock. `group`: code of each row (-1: in none); rows are lives (clock 'fitted') or
+    pieces of lives (clock 'calendar'); `by_component`: a group is a name and a component. response: 'failures' or 'comebacks'."""
+
+    kind: str
+    clock: str
+    response: str
+    by_component: bool
+    group: Ints
+    fail_group: Ints
+    names: list[str]
+    components: int
+    share: float
+    whole: bool
+
+    @property
+    def count(self) -> int:
+        return len(self.names) * (self.components if self.by_component else 1)
+
+    def label(self, code: int) -> tuple[str, int]:
+        """Name and component code (-1: all) of a group."""
+        if self.by_component:
+            return self.names[code // self.components], code % self.components
+        return self.names[code], -1
+
+
+def _crossed(code: Ints, component: Ints, components: int) -> Ints:
+    return np.where(code >= 0, code * components + component, -1)
+
+
+def views(x: Exposure, benches_shown: bool = True) -> list[View]:
+    """Every view of the exposure, with the share of the budget that each gets."""
+    comp, n = x.component.code, len(x.component.names)
+    family_names = sorted({c.split("\t")[0] for c in x.component.names})
+    family_of = np.array([family_names.index(c.split("\t")[0]) for c in x.component.names], dtype=np.int64)
+    life_component = np.where(x.begun, comp, -1)
+    out: list[View] = []
+
+    def fitted(kind: str, code: Ints, names: list[str], by: bool, share: float, whole: bool = True) -> None:
+        group = _crossed(code, comp, n) if by else code
+        for response, part in (("failures", 0.7), ("comebacks", 0.3)):
+            out.append(View(kind, "fitted", response, by, group, group, names, n, share * part, whole))
+
+    def calendar(kind: str, pieces: Ints, fails: Ints, names: list[str], by: bool, share: float, whole: bool = True) -> None:
+        group = _crossed(pieces, comp[x.piece_life], n) if by else pieces
+        ends = _crossed(fails, comp[x.fail_life], n) if by else fails
+        out.append(View(kind, "calendar", "failures", by, group, ends, names, n, share, whole))
+
+    def early(kind: str, code: Ints, names: list[str], by: bool, share: float) -> None:
+        group = _crossed(code, comp, n) if by else code
+        out.append(View(kind, "fitted", "comebacks", by, group, group, names, n, share, True))
+
+    fitted("part", x.part.code, x.part.names, True, SHARE["part"])
+    if benches_shown:
+        fitted("bench", x.bench.code, x.bench.names, False, SHARE["bench"] / 2)
+        fitted("bench", x.bench.code, x.bench.names, True, SHARE["bench"] / 2)
+        site = x.site.code
+        for by in (False, True):
+            calendar("site", x.piece_site, x.fail_site, x.site.names, by, SHARE["site"] * 0.4)
+            early("site", site, x.site.names, by, SHARE["site"] * 0.1)
+    last_vehicle = np.full(len(comp), -1, dtype=np.int64)
+    last_vehicle[x.piece_life] = x.piece_vehicle
+    calendar("vehicle", x.piece_vehicle, x.fail_vehicle, x.vehicles, False, SHARE["vehicle"] * 0.85)
+    early("vehicle", last_vehicle, x.vehicles, False, SHARE["vehicle"] * 0.15)
+    names = x.component.names
+    calendar("component", comp[x.piece_life], comp[x.fail_life], names, False, SHARE["component"] * 0.4, False)
+    out.append(
+        View("component", "fitted", "failures", False, life_component, life_component, names, n, SHARE["component"] * 0.4, False)
+    )
+    out.append(
+        View("component", "fitted", "comebacks", False, life_component, life_component, names, n, SHARE["component"] * 0.2, True)
+    )
+    fam = family_of[comp]
+    calendar("family", fam[x.piece_life], fam[x.fail_life], family_names, False, SHARE["family"], False)
+    return out
+
+
+@dataclass(slots=True)
+class Effect:
+    """A found cause: which rows it covers and the factor on their hazard, for failures and for comebacks."""
+
+    kind: str
+    name: str
+    component: int
+    clock: str
+    response: str
+    first: int
+    last: int
+    pieces: Flags
+    fails: Flags
+    lives: Flags
+    score: float
+    p_value: float
+    q_value: float
+    weight: float
+    ratio: float = 1.0
+    early_ratio: float = 1.0
+
+
+@dataclass(slots=True)
+class Level:
+    """The sound level: what every life and piece should have failed, scaled so that each stratum gets its own total.
+
+    `piece_sound`, `early_sound` leave found causes out; `piece_expected`, `early_expected` include them.
+    """
+
+    x: Exposure
+    effects: list[Effect] = field(default_factory=list)
+    piece_sound: Array = field(default_factory=lambda: np.zeros(0))
+    piece_expected: Array = field(default_factory=lambda: np.zeros(0))
+    life_expected: Array = field(default_factory=lambda: np.zeros(0))
+    early_sound: Array = field(default_factory=lambda: np.zeros(0))
+    early_expected: Array = field(default_factory=lambda: np.zeros(0))
+    fleet_early: Array = field(default_factory=lambda: np.zeros(0))
+    failures: Array = field(default_factory=lambda: np.zeros(0))
+    early_failures: Array = field(default_factory=lambda: np.zeros(0))
+
+    def settle(self, rounds: int = 6) -> None:
+        """Levels and factors of causes by turns until they agree (iterative proportional fitting of a Poisson model).
+
+        The sound level of a piece is its fitted hazard times: the component's own level; a level for lives begun at a teardown
+        and one for each duty, of the whole fleet; how the component departs from those two, held near 1; and the
+        shape over age where the data insist.
+        """
+        x = self.x
+        n, duties = len(x.component.names), len(x.duty)
+        component = x.component.code
+        cell = _cells(x, x.piece_life, x.piece_duty, x.piece_band)
+        failed = np.bincount(_cells(x, x.fail_life, x.fail_duty, x.fail_band), minlength=n * BANDS * 2 * duties).astype(float)
+        failed = failed.reshape(n, BANDS, 2, duties)
+        factor = np.ones(len(x.piece_life))
+        early_factor = np.ones(len(x.failed))
+        early_failed = np.bincount(component, x.early.astype(float), n)
+        level = np.ones(failed.shape)
+        early_level = np.zeros(n)
+        for _ in range(rounds if self.effects else 1):
+            factor[:] = 1.0
+            early_factor[:] = 1.0
+            for effect in self.effects:
+                factor[effect.pieces] *= effect.ratio
+                early_factor[effect.lives] *= effect.early_ratio
+            raw = np.bincount(cell, x.piece_hazard * factor, failed.size).reshape(failed.shape)
+            level = _levels(failed, raw)
+            early_level = _ratio(early_failed, np.bincount(component, x.early_hazard * early_factor, n))
+            expected = x.piece_hazard * factor * level.ravel()[cell]
+            early = x.early_hazard * early_factor * early_level[component]
+            for effect in self.effects:
+                effect.ratio *= _one(float(effect.fails.sum()), float(expected[effect.pieces].sum()))
+                effect.early_ratio *= _one(float(x.early[effect.lives].sum()), float(early[effect.lives].sum()))
+        self.piece_sound = x.piece_hazard * level.ravel()[cell]
+        self.piece_expected = self.piece_sound * factor
+        self.life_expected = np.bincount(x.piece_life, self.piece_expected, len(x.failed))
+        self.early_expected = x.early_hazard * early_factor * early_level[component]
+        whole = float(_ratio(np.array([early_failed.sum()]), np.array([float((x.early_hazard * early_factor).sum())]))[0])
+        self.fleet_early = x.early_hazard * early_factor * whole
+        # own early failures say little about a component's sound level: two failures' worth of the fleet's level steady it
+        steadied = (early_failed + 2.0 * whole) / (np.bincount(component, x.early_hazard * early_factor, n) + 2.0)
+        self.early_sound = x.early_hazard * steadied[component]
+        self.failures, self.early_failures = failed.sum(axis=(1, 2, 3)), early_failed
+
+
+def _cells(x: Exposure, life: Ints, duty: Ints, band: Ints) -> Ints:
+    """(component, band of age, begun at a teardown, duty) as one number; bands already carry their component."""
+    return (band * 2 + x.begun[life]) * len(x.duty) + duty
+
+
+BAND_PRIOR, BEGUN_PRIOR, DUTY_PRIOR = 4.0, 16.0, 8.0
+"""Failures' worth of belief that a component follows its fitted shape, and departs from the fleet by no more than some 25 % and
+35 % (1 / root of the number) in rebuilt against first lives and between duties."""
+
+
+def _levels(failed: Array, raw: Array, turns: int = 8) -> Array:
+    """Factors on `raw` hazard of (component, band, begun, duty) cells that give every component its own failures."""
+    own = np.ones(failed.shape[0])
+    band = np.ones(failed.shape[:2])
+    begun, duty = np.ones(2), np.ones(failed.shape[3])
+    own_begun, own_duty = np.ones((failed.shape[0], 2)), np.ones((failed.shape[0], failed.shape[3]))
+
+    def now() -> Array:
+        return np.asarray(
+            raw
+            * own[:, None, None, None]
+            * band[:, :, None, None]
+            * (begun * own_begun)[:, None, :, None]
+            * (duty * own_duty)[:, None, None, :]
+        )
+
+    for _ in range(turns):
+        own *= _ratio(failed.sum(axis=(1, 2, 3)), now().sum(axis=(1, 2, 3)))
+        begun *= (failed.sum(axis=(0, 1, 3)) + 1.0) / (now().sum(axis=(0, 1, 3)) + 1.0)
+        duty *= (failed.sum(axis=(0, 1, 2)) + 1.0) / (now().sum(axis=(0, 1, 2)) + 1.0)
+        # toward 1, not toward where it stands: the prior's weight stands on a factor of 1
+        own_begun = (failed.sum(axis=(1, 3)) + BEGUN_PRIOR) / (now().sum(axis=(1, 3)) / own_begun + BEGUN_PRIOR)
+        own_duty = (failed.sum(axis=(1, 2)) + DUTY_PRIOR) / (now().sum(axis=(1, 2)) / own_duty + DUTY_PRIOR)
+        band = (failed.sum(axis=(2, 3)) + BAND_PRIOR) / (now().sum(axis=(2, 3)) / band + BAND_PRIOR)
+    own *= _ratio(failed.sum(axis=(1, 2, 3)), now().sum(axis=(1, 2, 3)))
+    flat = np.ones(failed.shape)
+    return np.asarray(
+        flat
+        * own[:, None, None, None]
+        * band[:, :, None, None]
+        * (begun * own_begun)[:, None, :, None]
+        * (duty * own_duty)[:, None, None, :]
+    )
+
+
+def _ratio(observed: Array, expected: Array) -> Array:
+    out = np.zeros(len(observed))
+    np.divide(observed, expected, out=out, where=expected > 0)
+    return out
+
+
+def _one(observed: float, expected: float) -> float:
+    return observed / expected if observed > 0 and expected > 0 else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """A view's groups over time: observed, expected (groups, bins); total: failures of the components each group takes part in."""
+
+    observed: Array
+    expected: Array
+    total: Array
+
+
+def tally(view: View, level: Level) -> Counts:
+    """What each group of a view had and should have had, by bin of the view's clock."""
+    x = level.x
+    n, bins = view.count, x.bins
+    component, totals = x.component.code, level.failures
+    observed = np.zeros(0)
+    if view.response == "comebacks":
+        rows, bin_of, observed = view.group, x.opened, x.early.astype(float)
+        expected = level.fleet_early if view.kind == "component" else level.early_expected
+        totals = level.early_failures
+    elif view.clock == "fitted":
+        rows, bin_of, observed, expected = view.group, x.opened, x.failed.astype(float), level.life_expected
+    else:
+        rows, bin_of, expected = view.group, x.piece_bin, level.piece_expected
+        component = x.component.code[x.piece_life]
+    kept = rows >= 0
+    place = rows[kept] * bins + bin_of[kept]
+    e = np.bincount(place, expected[kept], n * bins).reshape(n, bins)
+    if view.clock == "calendar":
+        inside = view.fail_group >= 0
+        o = np.bincount(view.fail_group[inside] * bins + x.fail_bin[inside], minlength=n * bins).reshape(n, bins).astype(float)
+    else:
+        o = np.bincount(place, observed[kept], n * bins).reshape(n, bins)
+    if view.response == "comebacks" and view.kind == "component":
+        return Counts(o, e, np.full(n, totals.sum()))
+    pair = np.unique(rows[kept] * len(totals) + component[kept])
+    total = np.bincount(pair // len(totals), totals[pair % len(totals)], n)
+    return Counts(o, e, total)
+
+
+def each(view: View) -> Iterator[int]:
+    yield from range(view.count)

@@ -1,0 +1,324 @@
+"""What comes back more than it should, and which group it is that explains it.
+
+Failures in service of every life are set against those its component's fitted life makes us expect over the same ages and
+exposure, and comebacks against failures expected within the comeback window. Groups (make of part, bench, vehicle, site,
+component, family) are scanned for a spell in which they had more, on the clock on which such a cause works: the day a part was
+fitted for makes and benches, the calendar for vehicles and sites, both for components.
+
+The sound level is not spoilt by the bad: every component's level is estimated together with the causes found (Poisson
+model), one cause after another, the one that explains most first (forward selection). What a bad make does to its
+component, its site and its vehicles is thereby explained and not flagged again. The false discovery rate is held over all that
+was looked at, failures and comebacks, with its budget split between kinds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from rebuildstats.fits.discovery import shrink_ratios
+from rebuildstats.fits.exposure import Exposure, lay_out_exposure
+from rebuildstats.fits.rates import ratio_interval
+from rebuildstats.fits.repeat_groups import BEFORE, Counts, Effect, Level, View, tally, views
+from rebuildstats.fits.scan import Spell, gain, scan, start_of
+
+Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+COLUMNS = (
+    "kind", "name", "family", "component", "observed", "expected", "comebacks", "comebacks_expected", "ratio", "ratio_lower",
+    "ratio_upper", "p_value", "q_value", "since", "flagged",
+)  # fmt: skip
+MORE = ("until", "ratio_shrunk", "observed_all", "expected_all", "by", "looks_like", "jobs")
+RATE = 0.10
+"""False discovery rate that flags are held to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Repeats:
+    """All groups looked at. `table`: COLUMNS then MORE. A flagged row counts its bad spell only (`since` to `until`), with
+    the whole history in observed_all and expected_all; the others count the whole history. `by`: failures or comebacks."""
+
+    table: pd.DataFrame
+    causes: tuple[Effect, ...]
+
+    def frame(self) -> pd.DataFrame:
+        return self.table
+
+    def flagged(self) -> pd.DataFrame:
+        return self.table.loc[self.table["flagged"]].reset_index(drop=True)
+
+
+def find_repeats(
+    lives: pd.DataFrame,
+    life_fits: Any,
+    as_of: Any,
+    *,
+    fitments: pd.DataFrame | None = None,
+    vehicles: pd.DataFrame | None = None,
+    usage: pd.DataFrame | None = None,
+    window_distance: float = 12_000.0,
+    window_days: float = 365.0,
+    benches_shown: bool = True,
+    rate: float = RATE,
+    most: int = 25,
+) -> Repeats:
+    """Look at every group for more failures, or more comebacks, than its exposure makes us expect.
+
+    lives: the `lives` record. life_fits: fitted lives by `.get(family, component)`. fitments: the history's table, for
+    vehicles. window_*: the shop's comeback window. benches_shown: False leaves benches and sites out altogether.
+    rate: false discovery rate. most: at most so many causes are looked for.
+    """
+    if lives.empty:
+        return Repeats(_empty(), ())
+    x = lay_out_exposure(
+        lives,
+        fitments,
+        life_fits,
+        pd.Timestamp(as_of),
+        vehicles=vehicles,
+        usage=usage,
+        window_distance=window_distance,
+        window_days=window_days,
+    )
+    seen = views(x, benches_shown)
+    level = Level(x)
+    level.settle()
+    rows: list[Effect] = []
+    best: dict[tuple[str, str], tuple[float, float]] = {}
+    for _ in range(most):
+        candidates, best = _candidates(seen, level)
+        chosen = _choose(candidates, len(rows) + 1, rate)
+        if chosen is None:
+            break
+        effect = _effect(*chosen, x, len(rows) + 1)
+        level.effects.append(effect)
+        level.settle()
+        if not any((r.kind, r.name) == (effect.kind, effect.name) for r in rows):
+            rows.append(effect)
+    return Repeats(_table(x, seen, level, rows, best, benches_shown), tuple(rows))
+
+
+# --- one round of looking ---------------------------------------------------------------------------------------------
+
+Candidate = tuple[View, int, Spell, float, float, Counts]  # view, group, spell, weight, raw gain, counts
+
+
+def _candidates(
+    seen: list[View], level: Level
+) -> tuple[list[Candidate], dict[tuple[str, str], tuple[float, float]]]:
+    """Every group with a spell, and per (kind, name) the smallest p-value found and that p-value over its budget."""
+    out: list[Candidate] = []
+    best: dict[tuple[str, str], tuple[float, float]] = {}
+    for view in seen:
+        counts = tally(view, level)
+        live = counts.expected.sum(axis=1) > 0
+        if not live.any():
+            continue
+        weight = view.share / int(live.sum())
+        spread = _dispersion(counts, live) if view.kind == "vehicle" or (view.kind, view.response) == (
+            "component", "comebacks") else 1.0  # fmt: skip
+        for code in np.flatnonzero(live & (counts.observed.sum(axis=1) >= 3)):
+            o, e = counts.observed[code], counts.expected[code]
+            if spread > 1:
+                o, e = o / spread, e / spread
+            spell = scan(o, e, counts.total[code] / spread, whole=view.whole)
+            if spell.last < 0:
+                continue
+            raw = float(gain(np.array([spell.observed]), np.array([spell.expected]), counts.total[code] / spread)[0])
+            out.append((view, int(code), spell, weight, raw, counts))
+            name, component = view.label(int(code))
+            key = (view.kind, name)
+            if view.kind == "component":
+                key = (view.kind, name)
+            old = best.get(key, (1.0, np.inf))
+            best[key] = (min(old[0], spell.p_value), min(old[1], spell.p_value / weight))
+            del component
+    return out, best
+
+
+def _dispersion(counts: Counts, live: Flags) -> float:
+    """How much more than chance the groups of a kind differ, the few largest left out (1: not at all)."""
+    o, e = counts.observed.sum(axis=1)[live], counts.expected.sum(axis=1)[live]
+    if len(o) < 10:
+        return 1.0
+    pearson = np.sort((o - e) ** 2 / np.maximum(e, 0.05))
+    kept = pearson[: max(int(len(pearson) * 0.97), 1)]
+    return max(1.0, float(kept.sum() / len(kept)))
+
+
+def _choose(candidates: list[Candidate], rank: int, rate: float) -> Candidate | None:
+    """The candidate within the false discovery rate that explains most; of equals the more particular."""
+    passing = [c for c in candidates if c[2].p_value <= rate * rank * c[3]]
+    if not passing:
+        return None
+    top = max(c[4] for c in passing)
+    close = [c for c in passing if c[4] >= top - 1.0]
+    return min(close, key=lambda c: (BEFORE.index(c[0].kind), -c[4]))
+
+
+def _effect(
+    view: View, code: int, spell: Spell, weight: float, raw: float, counts: Counts, x: Exposure, rank: int
+) -> Effect:
+    """The rows a found spell covers, from its dated start on."""
+    del raw
+    name, component = view.label(code)
+    whole = spell.first <= int(np.flatnonzero(counts.expected[code] > 0)[0])
+    first = spell.first if whole else start_of(counts.observed[code], counts.expected[code], spell, counts.total[code])
+    last = spell.last
+    if view.clock == "fitted":
+        lives = (view.group == code) & (x.opened >= first) & (x.opened <= last)
+        pieces = lives[x.piece_life]
+        fails = lives[x.fail_life]
+    else:
+        pieces = (view.group == code) & (x.piece_bin >= first) & (x.piece_bin <= last)
+        fails = (view.fail_group == code) & (x.fail_bin >= first) & (x.fail_bin <= last)
+        lives = np.zeros(len(x.failed), dtype=bool)
+        lives[x.piece_life[pieces]] = True
+    if view.kind == "component":
+        component = x.component.names.index(name)
+    q = min(1.0, spell.p_value / (weight * rank))
+    return Effect(
+        view.kind, name, component, view.clock, view.response, first, last, pieces, fails, lives, spell.score, spell.p_value,
+        q, weight,
+    )  # fmt: skip
+
+
+# --- the table --------------------------------------------------------------------------------------------------------
+
+
+def _empty() -> pd.DataFrame:
+    return pd.DataFrame(columns=[*COLUMNS, *MORE])
+
+
+def _table(
+    x: Exposure,
+    seen: list[View],
+    level: Level,
+    found: list[Effect],
+    best: dict[tuple[str, str], tuple[float, float]],
+    benches_shown: bool,
+) -> pd.DataFrame:
+    rows = _group_rows(x, level, benches_shown)
+    by_key = {(e.kind, e.name): e for e in found}
+    rank = len(found) + 1
+    lines: list[dict[str, object]] = []
+    for row in rows:
+        key = (str(row["kind"]), str(row["key"]))
+        p, over = best.get(key, (1.0, np.inf))
+        row |= {"p_value": p, "q_value": min(1.0, over / rank), "since": pd.NaT, "until": pd.NaT, "flagged": False, "by": "",
+                "looks_like": "", "jobs": "", "observed_all": row["observed"], "expected_all": row["expected"]}  # fmt: skip
+        effect = by_key.get(key)
+        if effect is not None:
+            row |= _flagged(x, level, effect)
+        lines.append(row)
+    table = pd.DataFrame(lines)
+    ratio, low, high = ratio_interval(table["observed"], table["expected"])
+    table["ratio"], table["ratio_lower"], table["ratio_upper"] = ratio, low, high
+    table["ratio_shrunk"] = np.nan
+    for _, part in table.groupby("kind"):
+        table.loc[part.index, "ratio_shrunk"] = shrink_ratios(part["observed_all"], part["expected_all"]).ratio
+    for name in ("since", "until"):
+        table[name] = pd.to_datetime(table[name])
+    for name in ("observed", "comebacks", "observed_all"):
+        table[name] = table[name].astype("int64")
+    del seen
+    order = table.assign(_f=~table["flagged"]).sort_values(["_f", "q_value", "p_value", "kind", "name"], kind="stable")
+    return table.loc[order.index, [*COLUMNS, *MORE]].reset_index(drop=True)
+
+
+def _group_rows(x: Exposure, level: Level, benches_shown: bool) -> list[dict[str, object]]:
+    """Every group over its whole history: counts against the sound level."""
+    comp = x.component.code
+    families = [c.split("\t")[0] for c in x.component.names]
+    family_names = sorted(set(families))
+    family = np.array([family_names.index(f) for f in families], dtype=np.int64)[comp]
+    sound = np.bincount(x.piece_life, level.piece_sound, len(x.failed))
+    last_vehicle = np.full(len(comp), -1, dtype=np.int64)
+    last_vehicle[x.piece_life] = x.piece_vehicle
+    kinds: list[tuple[str, npt.NDArray[np.int64], list[str]]] = [
+        ("part", x.part.code, x.part.names),
+        ("component", comp, x.component.names),
+        ("family", family, family_names),
+    ]
+    if benches_shown:
+        kinds += [("bench", x.bench.code, x.bench.names)]
+    out: list[dict[str, object]] = []
+
+    def add(kind: str, names: list[str], o: Array, e: Array, c: Array, ce: Array, where: npt.NDArray[np.int64]) -> None:
+        for i, name in enumerate(names):
+            own_family, own_component = "", ""
+            if kind == "component":
+                own_family, own_component = name.split("\t")
+            elif kind == "family":
+                own_family = name
+            elif kind == "part":
+                mine = np.unique(comp[where == i])
+                if len(mine) == 1:
+                    own_family, own_component = x.component.names[mine[0]].split("\t")
+            out.append({"kind": kind, "key": name, "name": own_component if kind == "component" else name, "family": own_family,
+                        "component": own_component, "observed": o[i], "expected": e[i], "comebacks": c[i],
+                        "comebacks_expected": ce[i]})  # fmt: skip
+
+    for kind, code, names in kinds:
+        kept = code >= 0
+        n = len(names)
+        add(kind, names, np.bincount(code[kept], x.failed[kept].astype(float), n), np.bincount(code[kept], sound[kept], n),
+            np.bincount(code[kept], x.early[kept].astype(float), n), np.bincount(code[kept], level.early_sound[kept], n),
+            code)  # fmt: skip
+    moving = [("vehicle", x.vehicles, x.piece_vehicle, x.fail_vehicle, last_vehicle)]
+    if benches_shown:
+        moving.append(("site", x.site.names, x.piece_site, x.fail_site, x.site.code))
+    for kind, names, pieces, ends, own in moving:
+        n, inside, kept = len(names), pieces >= 0, own >= 0
+        add(kind, names, np.bincount(ends[ends >= 0], minlength=n).astype(float),
+            np.bincount(pieces[inside], level.piece_sound[inside], n), np.bincount(own[kept], x.early[kept].astype(float), n),
+            np.bincount(own[kept], level.early_sound[kept], n), own)  # fmt: skip
+    return out
+
+
+def _flagged(x: Exposure, level: Level, effect: Effect) -> dict[str, object]:
+    """The flagged row's own spell: counts, dates, the teardowns behind it and what it looks like."""
+    lives = effect.lives & x.early
+    behind = x.closed_by[x.fail_life[effect.fails]] if effect.response == "failures" else x.closed_by[lives]
+    family, component = x.component.names[effect.component].split("\t") if effect.component >= 0 else ("", "")
+    if effect.kind == "family":
+        family = effect.name
+    row: dict[str, object] = {
+        "observed": int(effect.fails.sum()),
+        "expected": float(level.piece_sound[effect.pieces].sum()),
+        "comebacks": int(lives.sum()),
+        "comebacks_expected": float(level.early_sound[effect.lives].sum()),
+        "p_value": effect.p_value,
+        "q_value": effect.q_value,
+        "since": x.date(effect.first),
+        "until": x.date(effect.last + 1) if effect.last < x.bins - 1 else pd.NaT,
+        "flagged": True,
+        "by": effect.response,
+        "looks_like": looks_like(x, effect),
+        "jobs": ", ".join(sorted({str(j) for j in behind if j})),
+    }
+    if family:
+        row |= {"family": family, "component": component}
+    return row
+
+
+def looks_like(x: Exposure, effect: Effect) -> str:
+    """One word of what a cause looks like: early_life, make, vehicle_use, site, procedure, missing_renewal, wear_out, batch.
+
+    early_life: half or more of its failures came within the comeback window, three times their share elsewhere.
+    """
+    fails = x.fail_life[effect.fails]
+    early = float(x.early[fails].mean()) if len(fails) else 0.0
+    others = np.ones(len(x.fail_life), dtype=bool)
+    others &= ~effect.fails
+    usual = float(x.early[x.fail_life[others]].mean()) if others.any() else 0.0
+    if effect.kind in ("bench", "component", "part") and early >= max(0.5, 3 * usual):
+        return "early_life"
+    return {"part": "make", "vehicle": "vehicle_use", "site": "site", "bench": "procedure", "component": "batch"}.get(
+        effect.kind, "wear_out"
+    )
