@@ -27,6 +27,7 @@ from rebuildstats.fits.inspections import inspections_table
 from rebuildstats.fits.repeats import find_repeats
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
+from rebuildstats.history.gaps import find_gaps
 from rebuildstats.history.load import load_files
 from rebuildstats.keeping import settings as settings
 from rebuildstats.keeping import undo as undo
@@ -81,6 +82,13 @@ def load(
     if dry_run:
         notes.append("This was a dry run: nothing was changed.")
     return Answer(report.frame(), notes=tuple(notes), rows_left=not report.complete, result=report)
+
+
+def gaps(store: str | Path, *, as_of: date | None = None) -> Answer:
+    """What the history lacks, the worst examples, which answers are weaker for it, and what to do."""
+    with stores.reading(store) as con:
+        rows = find_gaps(con, as_of)
+    return Answer(rows)
 
 
 def lives(store: str | Path, *, units: bool = False, as_of: date | None = None) -> Answer:

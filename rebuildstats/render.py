@@ -102,7 +102,7 @@ def for_people(name: str, value: Any) -> str:
 
 def percent(share: float) -> str:
     """0.034 -> '3.4 %': whole percents from 10 to 90, a digit more outside, never 0 or 100 for what is neither."""
-    hundred = 100 * share
+    hundred = 100 * share + 0.0  # a negative zero loses its sign
     if hundred in (0, 100):
         return f"{hundred:.0f} %"
     if 10 <= hundred < 90:

@@ -102,6 +102,7 @@ def test_text_cannot_steer_a_terminal_or_tear_the_table():
     ("share", "words"),
     [
         (0.0, "0 %"),
+        (-0.0, "0 %"),
         (1.0, "100 %"),
         (0.5, "50 %"),
         (0.034, "3.4 %"),

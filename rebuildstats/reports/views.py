@@ -25,6 +25,10 @@ VIEWS: Final[dict[str, tuple[str, ...]]] = {
         *("family", "component", "point", "safety", "checked", "failed", "share", "share_lower", "share_upper"),
         *("expected_checked", "expected_failed", "left_out", "offered"),
     ),
+    "repeats": (
+        *("kind", "name", "family", "component", "observed", "expected", "ratio", "ratio_lower", "ratio_upper"),
+        *("comebacks", "comebacks_expected", "q_value", "since", "until", "flagged"),
+    ),
     "order": (
         *("part", "site", "order_now", "order_cost", "on_hand", "on_order", "lead_time_days", "lead_time_mean"),
         *("lead_time_q95", "reorder_point", "order_up_to", "part_fill", "held_jobs_avoided", "reason"),
@@ -44,5 +48,7 @@ def view(rows: pd.DataFrame, command: str) -> pd.DataFrame:
         urgent = ["now", "held_jobs_avoided"]
         rows = rows.assign(now=rows["order_now"] > 0).sort_values(urgent, ascending=False, kind="stable")
     present = [name for name in wanted if name in rows]
+    if "complaint_share" in present and rows["complaint_share"].isna().all():
+        present.remove("complaint_count")
     empty = rows[present].isna() | (rows[present].astype("str").fillna("") == "")
     return rows[[name for name in present if not empty[name].all() or name in ("part", "upper_age")]]
