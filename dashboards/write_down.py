@@ -303,7 +303,7 @@ def look(draft: Draft, here: Place, point: dict[str, Any], unit: str) -> None:
 
 
 def overruled(kept: dict[str, Any], here: Place, point: dict[str, Any], verdict: str | None, tail: str) -> None:
-    """A reading beyond the limit: said plainly; to pass it all the same takes a reason, which stays with the finding."""
+    """A reading beyond the limit: said plainly; to pass it all the same takes a reason, kept with the finding."""
     if verdict != "ok":
         st.warning(f"Beyond the limit. {limit_words(point)}.", icon=":material/warning:")
         return

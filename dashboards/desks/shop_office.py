@@ -72,7 +72,7 @@ def _ticket(row: pd.Series) -> Ticket:
     said = LOOKS_LIKE.get(_word(row.get("looks_like")), "")
     since = f"; since {pd.Timestamp(row['since']):%b %Y}" if pd.notna(row["since"]) else ""
     return Ticket(
-        f"{number(row['ratio'], 1)}×",
+        f"{number(row['ratio'], 0 if row['ratio'] >= 10 else 1)}×",
         repeat_label(row),
         f"{number(row['observed'])} seen, {number(row['expected'], 1)} expected ({span}){since}"
         + (f". {said[0].upper()}{said[1:]}." if said else ""),
@@ -112,7 +112,7 @@ def group(path: str, version: str, repeats: pd.DataFrame) -> None:
     if repeats.empty:
         return
     order = repeats.assign(_flag=repeats["flagged"].fillna(False).astype(bool))
-    order = order.sort_values(["_flag", "ratio"], ascending=[False, False]).reset_index(drop=True)
+    order = order.sort_values(["_flag", "q_value", "p_value"], ascending=[False, True, True], ignore_index=True)
     keys = [f"{r['kind']}/{r['name']}/{_word(r['family'])}/{_word(r['component'])}" for _, r in order.iterrows()]
     labels = dict(zip(keys, [repeat_label(r) for _, r in order.iterrows()], strict=True))
     layout.adopt("group", keys)

@@ -40,13 +40,17 @@ def observed_over_expected(repeats: pd.DataFrame, *, most: int = 12, look: Look 
     if repeats.empty:
         return empty("No group has enough exposure to compare yet.", look)
     flagged = repeats["flagged"].fillna(False).astype(bool)
-    order = repeats.assign(_flag=flagged).sort_values(["_flag", "ratio"], ascending=[False, False]).head(most)
+    order = (
+        repeats.assign(_flag=flagged)
+        .sort_values(["_flag", "q_value", "p_value", "ratio"], ascending=[False, True, True, False], kind="stable")
+        .head(most)
+    )
     is_flagged = order["_flag"].to_numpy()
     figure = start(
         [repeat_label(r) for _, r in order.iterrows()], look, x="observed ÷ expected (log scale)", legend=True
     )
     ratio, lower, upper = (floats(order[c]) for c in ("ratio", "ratio_lower", "ratio_upper"))
-    shown = np.clip(ratio, 0.05, 50)
+    shown = np.clip(ratio, 0.05, 200)
     rows = np.arange(len(order))
     hover = [
         f"<b>{repeat_label(r)}</b><br>{number(r['observed'])} seen, {number(r['expected'], 1)} expected<br>"
@@ -67,19 +71,19 @@ def observed_over_expected(repeats: pd.DataFrame, *, most: int = 12, look: Look 
                 mode="markers",
                 marker={"symbol": symbol, "size": 13, "color": colour, "line": {"width": 2, "color": colour}},
                 error_x=error_bars(
-                    shown[mask], np.clip(lower[mask], 0.05, None), np.clip(upper[mask], None, 50), look, 50
+                    shown[mask], np.clip(lower[mask], 0.05, None), np.clip(upper[mask], None, 250), look, 250
                 ),
                 hovertext=[hover[i] for i in rows[mask]],
                 hoverinfo="text",
                 name=name,
             )
     figure.add_vline(x=1, line={"color": look.ink, "width": 1.5, "dash": "dash"})
-    figure.update_xaxes(type="log", tickvals=[0.1, 0.25, 0.5, 1, 2, 4, 10, 25], ticktext=_times())
+    figure.update_xaxes(type="log", tickvals=[0.1, 0.25, 0.5, 1, 2, 4, 10, 25, 100], ticktext=_times())
     return figure
 
 
 def _times() -> list[str]:
-    return ["⅒", "¼", "½", "1×", "2×", "4×", "10×", "25×"]
+    return ["⅒", "¼", "½", "1×", "2×", "4×", "10×", "25×", "100×"]
 
 
 def _two(value: object) -> str:
@@ -127,5 +131,8 @@ def building_up(events: pd.DataFrame, *, what: str, since: object = None, look: 
             line={"color": look.ink, "dash": "dot"},
             annotation={"text": "since", "font": {"color": look.ink}},
         )
-    figure.update_yaxes(rangemode="tozero")
+    figure.update_yaxes(rangemode="tozero", tickformat=",d", nticks=6)
+    # a single event has no span of its own; a month around it keeps the axis in days
+    margin = max((x.max() - x.min()) * 0.05, pd.Timedelta(days=30))
+    figure.update_xaxes(tickformat="%b %Y", tickangle=0, nticks=4, range=[x.min() - margin, x.max() + margin])
     return figure
