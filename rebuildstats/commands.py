@@ -145,7 +145,8 @@ def wear(
         find_unit(now, unit, family)
     rows = _wear(store, now, family, mileage, unit, complaint)
     first = tuple(sentences.cautions(now.history.points, family))
-    return Answer(rows, first=first, last=(f"Always: {sentences.CLOSING}.",))
+    notes = sentences.complaint_notes(complaint, now.records.teardowns, family)
+    return Answer(rows, first=first, last=(f"Always: {sentences.CLOSING}.",), notes=tuple(notes))
 
 
 def inspections(

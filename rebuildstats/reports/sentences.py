@@ -185,6 +185,19 @@ def interval_text(lower: Any, upper: Any, form: Any = digits) -> str:
     return f"{form(low)} to {form(high)}"
 
 
+def complaint_notes(complaint: str | None, teardowns: pd.DataFrame, family: str) -> list[str]:
+    """What to say of a complaint that no teardown of the family ever had; nothing where it is known or not asked."""
+    if complaint is None:
+        return []
+    heard = sorted(teardowns.loc[teardowns["family"] == family, "complaint"].dropna().unique())
+    if complaint.casefold() in {word.casefold() for word in heard}:
+        return []
+    return [
+        f"No teardown of {family} had the complaint `{complaint}`, so the order is by chance alone: "
+        f"{nearest(complaint, heard)}"
+    ]
+
+
 def nearest(name: str, known: Sequence[str]) -> str:
     """A half-sentence that helps after a name nobody knows: the nearest ones, else the first few."""
     from difflib import get_close_matches
