@@ -85,7 +85,7 @@ class LifeDraws:
     """n draws of one life: `names` (n) of distributions, `location` and `sigma` (n) of log age in the store's unit,
     `shift` (n, effects) of the covariates."""
 
-    names: tuple[str, ...]
+    names: npt.NDArray[np.str_]
     location: Floats
     sigma: Floats
     shift: Floats
@@ -115,14 +115,13 @@ class LifeDraws:
         if log_age.shape[0] == 1 and log_age.shape[1] > _TABLE_FROM:
             return self._by_table(log_age[0])
         z = (log_age - self.location[:, None]) / self.sigma[:, None]
-        names = np.array(self.names)
-        present = sorted(set(self.names))
+        present = np.unique(self.names)
         if len(present) == 1:
-            return BY_NAME[present[0]].log_survival(z)
+            return BY_NAME[str(present[0])].log_survival(z)
         out = np.empty_like(z)
         for name in present:
-            rows = names == name
-            out[rows] = BY_NAME[name].log_survival(z[rows])
+            rows = self.names == name
+            out[rows] = BY_NAME[str(name)].log_survival(z[rows])
         return out
 
     def _by_table(self, log_age: Floats) -> Floats:
@@ -152,8 +151,9 @@ class LifeDraws:
 
     def alone_at(self, chance: float) -> Floats:
         """Age (n) at which `chance` of the lives at the mix's mean shift have failed, in the store's unit."""
-        places = {name: BY_NAME[name].z_at(chance) for name in set(self.names)}
-        z = np.array([places[name] for name in self.names])
+        z = np.zeros(len(self.names))
+        for name in np.unique(self.names):
+            z[self.names == name] = BY_NAME[str(name)].z_at(chance)
         return np.asarray(np.exp(self.location + self.sigma * z))
 
     def age_at(self, chance: float) -> Floats:
@@ -164,14 +164,10 @@ class LifeDraws:
         shifts = self.shift @ self.effects.mix_design.T
         low, high = alone + shifts.min(axis=1), alone + shifts.max(axis=1)
         target = np.log1p(-chance)
-        for _ in range(45):
+        for _ in range(26):
             middle = 0.5 * (low + high)
-            value = logsumexp(
-                np.stack([self._at((middle - shifts[:, j])[:, None])[:, 0] for j in range(shifts.shape[1])]),
-                axis=0,
-                b=self.effects.mix_share[:, None],
-            )
-            beyond = value < target
+            each = self._at(middle[:, None] - shifts)
+            beyond = np.log(np.exp(each) @ self.effects.mix_share) < target
             high, low = np.where(beyond, middle, high), np.where(beyond, low, middle)
         return np.asarray(np.exp(0.5 * (low + high)))
 
@@ -201,7 +197,7 @@ class Cloud:
             else rng.multivariate_normal(effects.mean, effects.covariance, size=n, method="cholesky")
         )
         return LifeDraws(
-            tuple(self.names[i] for i in self.which[picks]),
+            np.array(self.names)[self.which[picks]],
             self.location[picks] + spot[:, 0],
             np.exp(self.log_sigma[picks] + spot[:, 1]),
             shift,

@@ -139,9 +139,7 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
     def score_obs(self, params: Floats, **_more: Any) -> Floats:
         """Gradient of each row's log likelihood (n, parameters)."""
         at = self._whole(params)
-        _, d_loc, d_spread, _1, _2, _3 = each_life(
-            self.dist, self.lives, self.exog @ at[:-1], np.full(len(self.exog), at[-1])
-        )
+        terms = each_life(self.dist, self.lives, self.exog @ at[:-1], np.full(len(self.exog), at[-1]))
         return np.column_stack([self.exog * terms[1][:, None], terms[2]])[:, : len(params)]
 
     def hessian(self, params: Floats) -> Floats:

@@ -84,7 +84,8 @@ def find_missed(lives: Lives, prior: Prior, before: Floats, looked: npt.NDArray[
             )
         )
     nothing = Missed(0.0, 0.0, lives, np.zeros(lives.components, dtype=bool))
-    detections = np.bincount(lives.between.of, lives.between.weight, minlength=lives.components)
+    detections: Floats = np.zeros(lives.components)
+    np.add.at(detections, lives.between.of, lives.between.weight)
     concerned = np.zeros(lives.components, dtype=bool)
     for doubt in doubts:
         concerned[doubt.of] = True

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from rebuildstats.fits.distributions import Distribution, Floats
 from rebuildstats.fits.likelihood import Ints, Lives
@@ -33,6 +34,7 @@ _FIRST_MEAN_SPREAD: Final = np.array([2.3, 0.5])
 _SHARES: Final[dict[str, float]] = {"weibull": 0.4, "lognormal": 0.25, "loglogistic": 0.25, "exponential": 0.1}
 _ROUNDS: Final = 3
 _STEPS: Final = 40
+_ABUNDANT: Final = 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,16 +113,25 @@ def weak_prior(lives: Lives) -> Prior:
 def _pool_one(
     dist: Distribution, lives: Lives, group: Ints, centre: float, side: int
 ) -> tuple[Grid, Floats, Floats, Prior]:
-    m = lives.components
     prior = weak_prior(lives)
     grid = lay_grid(dist, lives, prior, side=side)
     weight, marginal = weigh(grid, prior)
+    # where events abound the prior can't move the posterior: those grids stay as they are
+    few = lives.events() < _ABUNDANT
     for _ in range(_ROUNDS):
         prior = _learn(grid, prior, group, centre)
-        best = grid.nodes[np.arange(m), weight.argmax(axis=1)]
-        grid = lay_grid(dist, lives, prior, best, side=side)
+        if few.any():
+            best = grid.nodes[few, weight[few].argmax(axis=1)]
+            grid = _renew(grid, few, lay_grid(dist, lives.select(few), prior.select(few), best, side=side))
         weight, marginal = weigh(grid, prior)
     return grid, weight, marginal, prior
+
+
+def _renew(grid: Grid, chosen: npt.NDArray[np.bool_], new: Grid) -> Grid:
+    """The grid with the chosen components' parts replaced."""
+    nodes, value, cell, area = grid.nodes.copy(), grid.log_likelihood.copy(), grid.cell.copy(), grid.log_area.copy()
+    nodes[chosen], value[chosen], cell[chosen], area[chosen] = new.nodes, new.log_likelihood, new.cell, new.log_area
+    return Grid(grid.dist, nodes, value, cell, area)
 
 
 def _learn(grid: Grid, prior: Prior, group: Ints, centre: float) -> Prior:

@@ -89,7 +89,7 @@ class LifeFit:
 
     def _point(self) -> LifeDraws:
         return LifeDraws(
-            (self.distribution,),
+            np.array([self.distribution]),
             np.array([self.location]),
             np.array([self.sigma]),
             self.effects.mean[None, :],
@@ -153,7 +153,7 @@ class CannotSay:
         """n draws whose survival is NaN at every age: it can't be said."""
         del seed
         nothing = np.full(n, np.nan)
-        return LifeDraws(("weibull",) * n, nothing, nothing, np.zeros((n, 0)), Effects())
+        return LifeDraws(np.full(n, "weibull"), nothing, nothing, np.zeros((n, 0)), Effects())
 
 
 @dataclass(frozen=True, slots=True)
