@@ -317,4 +317,4 @@ def _translated(theirs: list[str], words: dict[str, str]) -> list[str]:
 
 def _notes(row: list[str], notes: dict[str, int]) -> str | None:
     kept = {name: row[i] for name, i in notes.items() if row[i]}
-    return json.dumps(kept, ensure_ascii=False) if kept else None
+    return json.dumps(kept, ensure_ascii=False, separators=(",", ":")) if kept else None

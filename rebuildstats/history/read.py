@@ -11,17 +11,23 @@ import hashlib
 import json
 import re
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 
 from rebuildstats.errors import InputError
-from rebuildstats.history import text_rows, workbooks
+from rebuildstats.history import store, text_rows, workbooks
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
+from rebuildstats.history.statements import statement
+from rebuildstats.history.tables import escaped_glob
 
 TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 BOOK_ENDINGS = (".xlsx", ".xlsm")
+PARQUET = ".parquet"
+ENDINGS = (*TEXT_ENDINGS, *BOOK_ENDINGS, PARQUET)
 FAST_FROM_BYTES = 256_000
 REJECTS_HEADER = ("table", "file", "line", "column", "value", "reason", "row")
 
@@ -46,6 +52,24 @@ BLANKS = "".join(
 )
 
 _ODD_BLANKS = re.compile(b"|".join(re.escape(c.encode()) for c in BLANKS if ord(c) > 127))
+
+
+# The column in which an export carries what the contract does not know, as JSON.
+NOTES = "_notes"
+_FORMULA = ("=", "+", "-", "@", "'")
+
+
+def guarded(text: str) -> str:
+    """A text cell for a CSV file: what a spreadsheet would take for a formula stands behind an apostrophe."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def cell_text(cell: str) -> str:
+    """A cell as it is meant: outer blanks trimmed, and without the apostrophe that guards a text from being taken for
+    a formula.
+    """
+    trimmed = cell.strip(BLANKS)
+    return trimmed[1:].strip(BLANKS) if trimmed.startswith("'") and trimmed[1:].startswith(_FORMULA) else trimmed
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +144,7 @@ def find_files(paths: Sequence[str | Path]) -> tuple[list[tuple[Path, bool]], li
     for path in map(Path, paths):
         if path.is_dir():
             inside = sorted(p for p in path.iterdir() if p.is_file() and not p.name.startswith((".", "~$")))
-            readable = [p for p in inside if p.suffix.lower() in TEXT_ENDINGS + BOOK_ENDINGS]
+            readable = [p for p in inside if p.suffix.lower() in ENDINGS]
             if not readable:
                 raise InputError(
                     f"The folder {path} holds no table: no .csv or .xlsx file. "
@@ -133,7 +157,7 @@ def find_files(paths: Sequence[str | Path]) -> tuple[list[tuple[Path, bool]], li
             ]
             found = [(p, False) for p in readable]
         elif path.exists():
-            if path.suffix.lower() not in TEXT_ENDINGS + BOOK_ENDINGS:
+            if path.suffix.lower() not in ENDINGS:
                 hint = (
                     " Save it as .xlsx or .csv first."
                     if path.suffix.lower() in (".xls", ".ods", ".numbers", ".xlsb")
@@ -167,6 +191,8 @@ def read_raw(
             (f"{path.name}[{book.name}]", book.rows, book.lines, book.faults)
             for book in workbooks.sheets(content, path.name)
         ]
+    elif path.suffix.lower() == PARQUET:
+        grids = [(path.name, *_parquet(path))]
     else:
         text, _ = text_rows.decode(content, path.name, encoding)
         read = list(text_rows.rows(text, delimiter or text_rows.delimiter_of(text), path.name))
@@ -179,6 +205,19 @@ def read_raw(
             )
         ]
     return [_under_header(found, name, cells, lines, faults, header_row) for name, cells, lines, faults in grids]
+
+
+def _parquet(path: Path) -> tuple[list[list[str]], list[int], list[str]]:
+    con = store.memory()
+    try:
+        result = con.execute(statement("load/parquet_text"), {"path": escaped_glob(str(path))})
+        header = [column[0] for column in result.description or ()]
+        rows = [["" if cell is None else cell for cell in row] for row in result.fetchall()]
+    except duckdb.Error as error:
+        raise InputError(f"{path.name} cannot be read as a Parquet file: {str(error).splitlines()[0]}") from error
+    finally:
+        con.close()
+    return [header, *rows], list(range(1, len(rows) + 2)), [""] * (len(rows) + 1)
 
 
 def _under_header(
@@ -234,7 +273,7 @@ def to_sheet(raw: RawSheet, table: Table) -> Sheet:
     width = len(raw.header)
     columns: dict[str, list[str | None]] = {name: [] for name in ("_fault", "_raw", "_notes", *positions)}
     for cells, fault in zip(raw.rows, raw.faults, strict=True):
-        trimmed = [c.strip(BLANKS) for c in cells]
+        trimmed = [cell_text(c) for c in cells]
         while len(trimmed) > width and not trimmed[-1]:
             trimmed.pop()
         wrong = fault or ("wrong_number_of_cells" if len(trimmed) != width and any(trimmed) else "")
@@ -242,13 +281,24 @@ def to_sheet(raw: RawSheet, table: Table) -> Sheet:
             wrong = "repeated_header"
         columns["_fault"].append(wrong or None)
         columns["_raw"].append(json.dumps(cells_by_header(raw.header, trimmed), ensure_ascii=False) if wrong else None)
-        extra = {label: trimmed[i] for label, i in notes.items() if i < len(trimmed) and trimmed[i]}
-        columns["_notes"].append(json.dumps(extra, ensure_ascii=False) if extra else None)
+        columns["_notes"].append(_notes(notes, trimmed))
         for name, i in positions.items():
             columns[name].append(trimmed[i] or None if i < len(trimmed) else None)
     frame = pd.DataFrame({name: pd.Series(values, dtype="str") for name, values in columns.items()})
     frame.insert(0, "_line", pd.Series(raw.lines, dtype="int64"))
     return Sheet(raw.found, raw.name, table, frame, note_positions=notes, positions=positions)
+
+
+def _notes(positions: dict[str, int], cells: list[str]) -> str | None:
+    """The cells of unknown columns as JSON; the column of an export holds such JSON already."""
+    extra: dict[str, object] = {label: cells[i] for label, i in positions.items() if i < len(cells) and cells[i]}
+    if NOTES in extra:
+        with suppress(json.JSONDecodeError):
+            kept = json.loads(str(extra[NOTES]))
+            if isinstance(kept, dict):
+                del extra[NOTES]
+                extra = {**kept, **extra}
+    return json.dumps(extra, ensure_ascii=False, separators=(",", ":")) if extra else None
 
 
 def cells_by_header(header: Iterable[str], cells: list[str]) -> dict[str, object]:
@@ -282,7 +332,7 @@ def fast_sheet(path: Path, table: Table) -> Sheet | None:
         return None
     delimiter = text_rows.delimiter_of(head)
     header = [c.strip(BLANKS) for c in head.split(delimiter)]
-    if '"' in head or not all(header) or len(header) < 2 or len(header) > text_rows.MAX_COLUMNS:
+    if '"' in head or NOTES in header or not all(header) or len(header) < 2 or len(header) > text_rows.MAX_COLUMNS:
         return None
     positions, notes = match_columns(header, table, path.name)
     found = Found(path.name, path, len(content), hashlib.sha256(content).hexdigest())
@@ -306,7 +356,7 @@ def sheets_of(path: Path, named: bool, notices: list[str]) -> list[Sheet]:
     as `read_raw`.
     """
     own = table_named(path.stem)
-    if path.suffix.lower() in TEXT_ENDINGS:
+    if path.suffix.lower() not in BOOK_ENDINGS:
         if own is None:
             if named:
                 raise InputError(

@@ -341,7 +341,7 @@ def test_unknown_columns_are_kept_as_notes_and_told(shop: Shop) -> None:
     report = shop.load(sites="Site,Served By,phone\nfar,north,555\nnear,,\n")
     assert any("phone" in notice for notice in report.notices)
     assert shop.keys("sites", "site", "served_by")[0] == ("far", "north")
-    assert shop.rows("sites")["_notes"].fillna("").tolist() == ['{"phone": "555"}', ""]
+    assert shop.rows("sites")["_notes"].fillna("").tolist() == ['{"phone":"555"}', ""]
 
 
 def test_a_dry_run_tells_all_and_changes_nothing(shop: Shop) -> None:

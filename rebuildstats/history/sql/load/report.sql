@@ -5,7 +5,7 @@ select
   -- A row that only waits is kept under the contract's names, so that it can go in later.
   case
     when s._raw is not null and b._row in (select _row from bad where reason <> 'waits_for') then s._raw
-    else json_merge_patch(coalesce(s._notes, '{}'), to_json({cells}))::VARCHAR
+    else json_merge_patch('{}', to_json({cells}), coalesce(s._notes, '{}'))::VARCHAR
   end as "row",
   b.waits_for, b.key, s._row, s._waiting
 from bad b join {stage} s using (_row) left join files f using (_file)

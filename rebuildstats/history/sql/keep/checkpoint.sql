@@ -1,0 +1,2 @@
+-- All that is committed goes into the one file.
+checkpoint

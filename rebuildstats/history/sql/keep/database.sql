@@ -1,0 +1,2 @@
+-- The name under which the store is open.
+select current_database()

@@ -1,0 +1,2 @@
+-- A table as another database holds it.
+create table {table} as from {source}

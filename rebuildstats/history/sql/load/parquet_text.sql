@@ -1,0 +1,2 @@
+-- A Parquet file as text cells.
+select columns(*)::VARCHAR from read_parquet($path)
