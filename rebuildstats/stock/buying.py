@@ -85,7 +85,7 @@ def short_before_arrival(items: Items, wants: Wants, coming: pd.DataFrame, as_of
         held = float((mine & (job >= 0)).sum()) / wants.draws
         rows.append((int(i), chance, low, high, float(short[mine].sum()) / wants.draws, held, middle))
     columns = ["row", "chance_short", "chance_lower", "chance_upper", "pieces_short", "jobs_held", "runs_out"]
-    found = pd.DataFrame(rows, columns=columns).astype({"row": np.int64})
+    found = pd.DataFrame(rows, columns=columns).astype({"row": np.int64, "runs_out": float, "chance_short": float})
     found = found[found["chance_short"] >= _SHORT_CHANCE]
     at = table.loc[found["row"]].reset_index(drop=True)
     found = found.reset_index(drop=True)

@@ -27,6 +27,7 @@ from rebuildstats.stock.workbook import order_workbook
 Ints = NDArray[np.int64]
 
 YEAR = 365.0
+_CORRECTIONS, _AGREES = 4, 0.002  # of the target on the futures searched; fill rates nearer than this agree
 COLUMNS = (
     "part",
     "site",
@@ -107,9 +108,15 @@ class OrderPlan:
     def jobs_a_year(self) -> float:
         return self.jobs.total * YEAR / (self.draws * self.days)
 
+    def wants_by_draw(self, part: str, site: str) -> NDArray[np.float64]:
+        """Pieces of a part wanted at a shelf over the whole horizon, one number a future."""
+        mine = self.wants.item == self.items.code(pd.Series([part]), pd.Series([site]))[0]
+        pieces = np.bincount(self.wants.draw[mine], weights=self.wants.quantity[mine], minlength=self.draws)
+        return np.asarray(pieces, float)
+
     @property
     def _searched(self) -> Jobs:
-        return self.jobs if self.held_out.all() else self.jobs.of_draws(~self.held_out)
+        return _few(self.jobs if self.held_out.all() else self.jobs.of_draws(~self.held_out))
 
     @property
     def _checked(self) -> Jobs:
@@ -232,7 +239,7 @@ def _choose(
         levels[list(fixed)] = held[list(fixed)]
         return levels, None
     test = jobs.of_draws(held_out)
-    train = jobs.of_draws(~held_out) if not held_out.all() else jobs
+    train = _few(jobs.of_draws(~held_out) if not held_out.all() else jobs)
     open_train = _without_fixed(train, held, fixed)
     spent = train.money(held)
     if isinstance(goal, Budget):
@@ -263,18 +270,27 @@ def _reach(train: Jobs, test: Jobs, held: Ints, share: float, scale: float) -> F
     What was chosen on one half does a little worse on the other; the target on the first is raised by what is missing
     on the second, a few times at most. scale: jobs there are for each job that can still be filled.
     """
-    target, best = share * scale, None
-    for trial in range(5):
-        found = cheapest(train, min(target, 1.0), trials=0 if trial < 4 else None)
+    target, best = min(share * scale, 1.0), None
+    for _ in range(_CORRECTIONS):
+        found = cheapest(train, target, trials=0)
         got = test.fill(found.levels + held)
         if got >= share - 1e-9 and (best is None or found.money <= best.money):
             best = found
-        if abs(got - share) < 0.001 or (target >= 1.0 and got < share):
+        if abs(got - share) < _AGREES or (target >= 1.0 and got < share):
             break
         target = min(target + (share - got) * scale, 1.0)
+    if best is not None and best.money <= best.bound * (1 + _AGREES):
+        return best
     polished = cheapest(train, min(best.fill if best else target, 1.0))
-    good = test.fill(polished.levels + held) >= share - 0.002
+    good = test.fill(polished.levels + held) >= share - _AGREES
     return polished if best is None or (good and polished.money < best.money) else best
+
+
+def _few(jobs: Jobs, most: int = 40_000) -> Jobs:
+    """Whole futures with no more than `most` jobs in all: what more of them would add costs more time than it saves."""
+    draws, counts = np.unique(jobs.draw, return_counts=True)
+    kept = draws[: max(int(np.searchsorted(np.cumsum(counts), most, side="right")), 1)]
+    return jobs if len(kept) == len(draws) else jobs.of_draws(np.isin(jobs.draw, kept))
 
 
 def _lines(

@@ -28,7 +28,7 @@ Ints = NDArray[np.int64]
 _CREDIT, _OTHER_CREDITS = 0.75, (0.1, 0.4, 0.95)
 _ROUNDS = 400  # a pass over all items takes about this many rounds, whatever the number of items
 _EPS = 1e-9
-_CLOSE = 1e-4  # nearer than this to the bound of the hull no exchange is tried
+_CLOSE = 1e-4  # nearer than this to the bound of the hull nothing further is tried
 _SMALL, _MANY, _FEW = 12, 3000, 60  # items of a short list; exchange moves tried on a short and on a long one
 
 
@@ -232,7 +232,14 @@ def _prune(board: Board, wanted: float, keep: frozenset[int] = frozenset()) -> N
     batch = max(1, int(board.at.sum()) // _ROUNDS)
     stuck = np.zeros(len(board.at), bool)
     stuck[list(keep)] = True
+    some = np.flatnonzero(board.top() > 0)
     while True:
+        # an item whose last bin alone would cost too many jobs stays for good: what others give back uses up the slack
+        # at least as fast as it lowers this item's loss
+        last = board.loss[np.maximum(board.start[some] + board.at[some] - 1, 0)]
+        stuck[some] |= (board.at[some] == 0) | (last > board.filled - wanted + _EPS)
+        if stuck[some].all():
+            return
         value, to = board.best_down()
         value[stuck] = -np.inf
         chosen = np.flatnonzero(np.isfinite(value))
@@ -253,13 +260,17 @@ def _prune(board: Board, wanted: float, keep: frozenset[int] = frozenset()) -> N
 
 def _trim(board: Board, budget: float, keep: frozenset[int]) -> bool:
     """Give back least loss per money until the money fits; False when it cannot."""
+    batch = max(1, int(board.at.sum()) // _ROUNDS)
     while board.money > budget + _EPS:
         value, to = board.best_down()
         value[list(keep)] = -np.inf
-        item = int(np.argmax(value))
-        if not np.isfinite(value[item]):
+        chosen = np.argsort(-value, kind="stable")[:batch]
+        if not np.isfinite(value[chosen[0]]):
             return False
-        board.move(item, int(to[item]))
+        for item in chosen[np.isfinite(value[chosen])]:
+            board.move(int(item), int(to[item]))
+            if board.money <= budget + _EPS:
+                break
     return True
 
 
@@ -310,6 +321,8 @@ def cheapest(jobs: Jobs, target: float, *, trials: int | None = None) -> Found:
         _climb(board, wanted)
         _prune(board, wanted)
         results[board.at.tobytes()] = (board.money, board.at.copy())
+        if board.money <= hull.bound * (1 + _CLOSE):
+            break
     board.set_credit(_CREDIT)
     best_at, best_money = board.top(), np.inf
     few = 4 if np.count_nonzero(board.top()) <= _SMALL else 2
@@ -338,6 +351,8 @@ def richest(jobs: Jobs, budget: float, *, trials: int | None = None) -> Found:
         _climb(board, np.inf, budget)
         if board.filled > best + _EPS:
             best_at, best = board.at.copy(), board.filled
+        if best >= hull.bound * (1 - _CLOSE):
+            break
     board.set_credit(_CREDIT)
     board.set_all(best_at)
 
