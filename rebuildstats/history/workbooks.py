@@ -17,7 +17,7 @@ import openpyxl
 from rebuildstats.errors import InputError
 from rebuildstats.history.cells import PlainNumber
 
-MAX_UNPACKED = 500_000_000  # bytes of XML; beyond it a workbook is a bomb or belongs in a CSV file
+MAX_UNPACKED = 200_000_000  # bytes of XML; beyond it a workbook is a bomb or belongs in a CSV file
 MAX_RATIO = 200
 MAX_ROWS = 1_048_576
 
@@ -42,8 +42,8 @@ def sheets(content: bytes, name: str) -> list[BookSheet]:
     whose formula has none is at fault (`formula_without_value`). Raises InputError for what is no workbook, is
     locked, or unpacks beyond all bounds.
     """
-    _check_archive(content, name)
     try:
+        _check_archive(content, name)
         values = openpyxl.load_workbook(io.BytesIO(content), data_only=True, keep_links=False)
         formulas = (
             openpyxl.load_workbook(io.BytesIO(content), data_only=False, keep_links=False)
@@ -52,7 +52,7 @@ def sheets(content: bytes, name: str) -> list[BookSheet]:
         )
     except InputError:
         raise
-    except Exception as error:  # openpyxl raises whatever its XML parser meets
+    except Exception as error:  # openpyxl raises whatever its XML parser and the archive meet
         raise InputError(
             f"{name} cannot be read as a workbook: {_short(error)}. Open it and save it as .xlsx again."
         ) from error

@@ -1,0 +1,214 @@
+"""Workbooks: dates, merged and formula cells, leading zeros, odd sheets; and the ones that are no workbooks."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import subprocess
+import zipfile
+from datetime import date, datetime
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from rebuildstats.errors import InputError
+from rebuildstats.history import workbooks
+from tests.history.conftest import Shop, count, told
+
+
+def book_of(**sheets: list[list[object]]) -> openpyxl.Workbook:
+    book = openpyxl.Workbook()
+    assert book.active is not None
+    book.remove(book.active)
+    for name, rows in sheets.items():
+        sheet = book.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    return book
+
+
+def content_of(book: openpyxl.Workbook) -> bytes:
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def save(shop: Shop, book: openpyxl.Workbook, name: str = "history.xlsx") -> Path:
+    file = shop.folder / name
+    file.write_bytes(content_of(book))
+    return file
+
+
+def test_a_workbook_with_a_sheet_per_table(shop: Shop) -> None:
+    book = book_of(
+        Teardowns=[
+            ["job", "unit", "opened_on", "unit_mileage"],
+            ["K1", "A2", date(2024, 1, 5), 1000],
+            ["K2", "A2", datetime(2024, 2, 5), 2000.5],
+            ["K3", "A2", "2024-03-05", "3000"],
+            ["K4", "A2", datetime(2024, 4, 5, 13, 30), None],
+            [None, None],
+            ["K5", "A2", 45_000, None],
+        ],
+        findings=[["job", "component", "position", "verdict"], ["K1", "seal", 1.0, "OK"]],
+        Remarks=[["anything"]],
+    )
+    report = shop.load_paths([save(shop, book)])
+    assert told(report) == [("teardowns", 5, "opened_on", "not_a_date"), ("teardowns", 7, "opened_on", "not_a_date")]
+    assert report.rejects["value"].tolist() == ["2024-04-05 13:30:00", "45000"]
+    assert report.rejects["file"].tolist() == ["history.xlsx[Teardowns]"] * 2
+    assert count(report, "teardowns") == {"read": 6, "new": 3, "rejected": 2, "blank": 1}
+    assert count(report, "findings") == {"read": 1, "new": 1}
+    assert any("Remarks" in notice for notice in report.notices)
+
+
+def test_leading_zeros_and_whole_numbers(shop: Shop) -> None:
+    book = book_of(
+        parts=[["part", "name", "core_charge"], [71, 5, True], ["0099", 12.0, None], [1234567890123, 0.1, None]]
+    )
+    book["parts"]["A2"].number_format = "0000"
+    report = shop.load_paths([save(shop, book)])
+    assert told(report) == [("parts", 2, "core_charge", "not_a_number")]
+    book["parts"]["C2"] = None
+    shop.load_paths([save(shop, book)])
+    assert shop.keys("parts", "part", "name") == [
+        ("0071", "5"),
+        ("0072", "seal"),
+        ("0099", "12"),
+        ("1234567890123", "0.1"),
+    ]
+
+
+def test_cells_merged_downwards_count_for_every_row(shop: Shop) -> None:
+    book = book_of(
+        findings=[
+            ["job", "component", "condition"],
+            ["J1", "seal", "worn"],
+            [None, "bearing", "pitted, both"],
+            [None, None, None],
+        ]
+    )
+    book["findings"].merge_cells("A2:A3")
+    book["findings"].merge_cells("C3:D3")
+    report = shop.load_paths([save(shop, book)])
+    assert report.complete, report.rejects
+    assert shop.keys("findings", "job", "component", "condition") == [
+        ("J1", "bearing", "pitted, both"),
+        ("J1", "seal", "worn"),
+    ]
+
+
+def test_a_formula_never_computed_is_rejected_with_its_text(shop: Shop) -> None:
+    book = book_of(stock=[["part", "site", "on_hand"], ["0071", "north", "=2+3"], ["0072", "north", 4]])
+    report = shop.load_paths([save(shop, book)])
+    assert ("stock", 2, "", "formula_without_value") in told(report)
+    assert "=2+3" in report.rejects["row"].iloc[0]
+    assert count(report, "stock") == {"read": 2, "new": 1, "rejected": 1}
+
+
+def test_a_formula_counts_by_its_last_value(shop: Shop) -> None:
+    book = book_of(stock=[["part", "site", "on_hand"], ["0071", "north", "=2+3"]])
+    content = content_of(book)
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    sheet = "xl/worksheets/sheet1.xml"
+    parts[sheet] = parts[sheet].replace(b"<f>2+3</f><v />", b"<f>2+3</f><v>5</v>").replace(b"<v/>", b"<v>5</v>")
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    (shop.folder / "b.xlsx").write_bytes(out.getvalue())
+    assert shop.load_paths([shop.folder / "b.xlsx"]).complete
+    assert shop.keys("stock", "on_hand") == [(5.0,)]
+
+
+def test_one_sheet_of_any_name_in_a_file_named_like_a_table(shop: Shop) -> None:
+    assert count(shop.load_paths([save(shop, book_of(Sheet1=[["site"], ["far"]]), "sites.xlsx")]), "sites")["new"] == 1
+
+
+def test_hidden_sheets_are_left_alone(shop: Shop) -> None:
+    book = book_of(sites=[["site"], ["far"]], units=[["unit"], ["x"]])
+    book["units"].sheet_state = "hidden"
+    assert shop.load_paths([save(shop, book)]).frame()["table"].tolist() == ["sites"]
+
+
+def test_rows_and_columns_that_are_only_formatted(shop: Shop) -> None:
+    book = book_of(sites=[["site", "served_by", None, None], ["far", None, None, None]])
+    for row in range(3, 200):
+        book["sites"].cell(row, 5).font = openpyxl.styles.Font(bold=True)
+    assert count(shop.load_paths([save(shop, book)]), "sites") == {"read": 1, "new": 1}
+
+
+def _bomb() -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("[Content_Types].xml", "<Types/>")
+        with archive.open("xl/worksheets/sheet1.xml", "w") as part:
+            for _ in range(21):
+                part.write(b"0" * 10_000_000)
+    return out.getvalue()
+
+
+def _lied_bomb() -> bytes:
+    """A bomb that says it is small: the size in the directory is not the size of the data."""
+    content = bytearray(_bomb_of(20_000_000))
+    at = content.rfind(b"PK\x01\x02", 0, content.rfind(b"xl/worksheets"))
+    content[at + 24 : at + 28] = (1000).to_bytes(4, "little")
+    return bytes(content)
+
+
+def _bomb_of(size: int) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("[Content_Types].xml", "<Types/>")
+        archive.writestr("xl/worksheets/sheet1.xml", b"0" * size)
+    return out.getvalue()
+
+
+def _entities() -> bytes:
+    book = content_of(book_of(sites=[["site"], ["far"]]))
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(out, "w") as archive:
+        for name in old.namelist():
+            data = old.read(name)
+            if name == "xl/workbook.xml":
+                data = (
+                    b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;">]>'
+                    + data.split(b"?>", 1)[-1]
+                )
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (lambda: b"", "not an .xlsx workbook"),
+        (lambda: b"PK\x03\x04 nonsense", "not an .xlsx workbook"),
+        (lambda: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600, "locked with a password"),
+        (lambda: _bomb_of(10), "cannot be read as a workbook"),
+        (_bomb, "unpacks to 210 MB"),
+        (_lied_bomb, "cannot be read|not an .xlsx"),
+        (_entities, "declares entities"),
+    ],
+)
+def test_what_is_no_workbook_is_said_in_bounded_time(shop: Shop, content: object, words: str) -> None:
+    file = shop.folder / "sites.xlsx"
+    file.write_bytes(content())  # type: ignore[operator]
+    with pytest.raises(InputError, match=words):
+        shop.load_paths([file])
+
+
+def test_a_workbook_of_libreoffice_loads_alike(shop: Shop, tmp_path: Path) -> None:
+    office = shutil.which("soffice") or shutil.which("libreoffice")
+    if office is None:
+        pytest.skip("LibreOffice is not installed here: its workbooks cannot be written")
+    rows: list[list[object]] = [["job", "unit", "opened_on", "unit_mileage"], ["K1", "A2", date(2024, 1, 5), 1000.25]]
+    file = save(shop, book_of(teardowns=rows))
+    subprocess.run(
+        [office, "--headless", "--convert-to", "xlsx", "--outdir", str(tmp_path / "lo"), str(file)], check=True
+    )
+    ours = workbooks.sheets(file.read_bytes(), file.name)
+    theirs = workbooks.sheets((tmp_path / "lo" / file.name).read_bytes(), file.name)
+    assert [s.rows for s in theirs] == [s.rows for s in ours]
