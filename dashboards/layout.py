@@ -32,7 +32,9 @@ def style() -> None:
     card, line = ("#1F262C", "#3A444D") if now.name == "dark" else ("#FFFFFF", "#C3CCD3")
     colours = f"--calm:{now.calm};--alarm:{now.alarm};--card:{card};--line:{line};--soft:{now.faint};"
     colours += f"--on-calm:{'#10151A' if now.name == 'dark' else '#FFFFFF'}"
-    st.html(f"<style>:root{{{colours}}}{STYLE.read_text(encoding='utf-8')}</style>")
+    # ink is dear: a dark page prints as its negative
+    negative = "@media print{.stApp{filter:invert(1) hue-rotate(180deg)}}" if now.name == "dark" else ""
+    st.html(f"<style>{negative}:root{{{colours}}}{STYLE.read_text(encoding='utf-8')}</style>")
 
 
 def look() -> Look:

@@ -127,7 +127,7 @@ def percent(value: Any) -> str:
     """A share as a percentage without false digits: `<1 %`, `7 %`, `>99 %`."""
     if value is None or pd.isna(value):
         return "–"
-    share = max(float(value), 0.0) * 100  # no "-0 %" out of rounding
+    share = abs(max(float(value), 0.0)) * 100  # no "-0 %" out of rounding
     if 0 < share < 1:
         return "<1 %"
     if 99 < share < 100:
