@@ -101,10 +101,9 @@ def test_late_orders_are_listed_with_their_days(plan):
 
 
 def test_an_order_without_a_due_date_is_late_after_its_lead_time(plan):
-    coming = pd.DataFrame(
-        {"order": ["B1", "B2"], "part": ["seal", "gear"], "shelf": "yard",
-         "ordered_on": pd.to_datetime(["2026-02-01"] * 2), "due_on": pd.to_datetime([None, None]), "pieces": [1.0, 1.0], "late_days": [0.0, 0.0]}
-    )  # fmt: skip
+    ordered = pd.to_datetime(["2026-02-01"] * 2)
+    coming = pd.DataFrame({"order": ["B1", "B2"], "part": ["seal", "gear"], "shelf": "yard", "ordered_on": ordered})
+    coming = coming.assign(due_on=pd.to_datetime([None, None]), pieces=1.0, late_days=0.0)
     late = overdue(coming, plan.items, AS_OF)
     assert late["order"].tolist() == ["B1"]  # 58 days: longer than a seal takes, shorter than a gear
 
