@@ -23,6 +23,7 @@ from data_demo.fleet_tables import Fleet, run_fleet
 
 START = dt.date(2019, 1, 1)
 GROUPS = ("bearing", "seal", "ring", "gear", "shaft", "valve", "spring", "housing")
+Groups = dict[str, tuple[float, float]]
 PLANTS = ("duties", "missed", "fitting", "make", "bench", "vehicle", "left_out")
 
 
@@ -52,7 +53,8 @@ def random_fleet(
     parts: list[dict[str, object]] = []
     shares = rng.dirichlet(np.full(families, 8.0))
     sizes = np.maximum(np.round(shares * units).astype(int), 3)
-    designs = [_family(rng, f"F{f + 1}", int(sizes[f]), components, typical_life, parts) for f in range(families)]
+    groups = _groups(rng, typical_life)
+    designs = [_family(rng, f"F{f + 1}", int(sizes[f]), components, groups, parts) for f in range(families)]
     old = str(parts[int(rng.integers(len(parts)))]["part"])
     successor = _part(rng, f"{old}-B")
     next(p for p in parts if p["part"] == old)["replaced_by"] = successor["part"]
@@ -123,7 +125,7 @@ def _part(rng: np.random.Generator, number: str) -> dict[str, object]:
 
 
 def _family(
-    rng: np.random.Generator, name: str, units: int, count: int, typical: float, parts: list[dict[str, object]]
+    rng: np.random.Generator, name: str, units: int, count: int, groups: Groups, parts: list[dict[str, object]]
 ) -> Family:
     """A random design: first a seal renewed at every rebuild, then one that shows in service and comes in two makes.
 
@@ -136,13 +138,12 @@ def _family(
         group = "seal" if i == 0 else GROUPS[int(rng.integers(len(GROUPS)))]
         label = f"{group}{i + 1:02d}"
         in_service = i in (0, 1) or i == count - 1 or (i > 5 and rng.random() < 0.3)
-        scale = typical * float(np.exp(rng.normal(0.35 if in_service else 0.0, 0.45)))
         distribution = str(rng.choice(["weibull", "weibull", "weibull", "lognormal", "loglogistic"]))
-        shape = float(rng.uniform(1.3, 4.0))
-        if distribution == "lognormal":
-            shape = float(rng.uniform(0.35, 0.8))
-        elif distribution == "loglogistic":
-            shape = float(rng.uniform(2.0, 4.5))
+        typical, steep = groups[group]
+        scale = typical * float(np.exp(rng.normal(0.2 if in_service else 0.0, 0.3)))
+        weibull = steep * float(np.exp(rng.normal(0.0, 0.15)))
+        # the same spread of log life, whatever the distribution
+        shape = {"weibull": weibull, "lognormal": 1.283 / weibull, "loglogistic": 1.414 * weibull}[distribution]
         supplied_in = components[3].component if i in (4, 5) else None
         positions = 1 if supplied_in else int(rng.choice([1, 1, 1, 2, 4])) if i != 6 else 2
         uses: tuple[Use, ...] = ()
@@ -189,9 +190,18 @@ def _family(
                 uses=uses,
             )
         )
-    scheduled = typical * float(rng.uniform(0.7, 1.2)) if rng.random() < 0.6 else None
+    scheduled = (
+        float(np.median([middle for middle, _ in groups.values()])) * float(rng.uniform(0.7, 1.2))
+        if rng.random() < 0.6
+        else None
+    )
     spares = max(1, units // 15)
     return Family(name, tuple(components), units, scheduled_at=scheduled, spares=spares, new=0.5, rebuilt=0.2)
+
+
+def _groups(rng: np.random.Generator, typical: float) -> Groups:
+    """Components of a group are alike: the middle of their scales and of their (Weibull) shapes, over all families."""
+    return {g: (typical * float(np.exp(rng.normal(0.15, 0.35))), float(rng.uniform(1.5, 3.5))) for g in GROUPS}
 
 
 def _points(rng: np.random.Generator, label: str) -> tuple[Point, ...]:

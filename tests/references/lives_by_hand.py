@@ -27,7 +27,7 @@ Choices where the text leaves one (first the choice made, then what else could b
  9. "Fitments so far" are those fitted on or before the day. A distance that came out negative (a fitting
     written after the vehicle's last reading) is 0; what is known good never goes back.
 10. An empty mileage is first sight + all distance so far, not the last given mileage + distance since (only 'today'
-    is that).
+    is that); but it is never less than the unit had at an earlier teardown. (Else: as it comes, even if it falls.)
 11. Two teardowns of a unit on one day: in the order of their job names.
 12. An `always` component found reused at a rebuild is still renewed ("recorded or not").
 13. Assemblies: a replace finding renews upwards through supplied_in as far as it goes, then everything below what was
@@ -286,7 +286,9 @@ class _UnitHistory:
         distance = self.distance(job["opened_on"], job)
         if distance is None:
             return None
-        return (self.at_first_sight or 0.0) + distance  # counted from first sight where that is unknown
+        mileage = (self.at_first_sight or 0.0) + distance  # counted from first sight where that is unknown
+        earlier = [known for known in self.mileage.values() if known is not None]
+        return max([mileage, *earlier])
 
     def start_of_first_sight(self) -> float | None:
         """The mileage that stands for first sight in this unit's counting; None where no counting begins there."""
