@@ -84,7 +84,8 @@ def load_files(
     con = store.memory()
     try:
         work = Load(con, now)
-        work.notices += notices
+        own = Path(mapping).name if mapping is not None else None
+        work.notices += [notice for notice in notices if not notice.startswith(f"{own}: ")]
         for path, named in files:
             if any(sheet.names_file(path.name) for sheet in mapped):
                 work.stage(mappings.sheets_of(path, mapped, work.notices))
