@@ -10,6 +10,7 @@ HERE = str(Path(__file__).resolve().parent)
 if HERE not in sys.path:
     sys.path.insert(0, HERE)
 
+import access  # noqa: E402
 import layout  # noqa: E402
 import streamlit as st  # noqa: E402
 
@@ -22,6 +23,7 @@ PAGES = [
     st.Page("desks/data_in.py", title="Data in", icon=":material/upload_file:", url_path="data-in"),
     st.Page("desks/track_record.py", title="Track record", icon=":material/fact_check:", url_path="track-record"),
 ]
+access.gate()
 page = st.navigation(PAGES, position="top")
 layout.style()
 page.run()

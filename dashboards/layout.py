@@ -9,12 +9,13 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
+import access
 import cached
 import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
+import writing
 
-from rebuildstats import commands
 from rebuildstats.errors import NothingToComputeError, RebuildstatsError, StoreBusyError, StoreError
 from rebuildstats.figures.palette import Look
 from rebuildstats.figures.palette import look as look_named
@@ -44,7 +45,8 @@ def look() -> Look:
 
 def store_path() -> str:
     """The store of this session: chosen on the strip, else named when the dashboard was started."""
-    return str(st.session_state.get("store") or os.environ.get("REBUILDSTATS_STORE") or DEFAULT_STORE)
+    chosen = st.session_state.get("store") if access.people() is None else None
+    return str(chosen or os.environ.get("REBUILDSTATS_STORE") or DEFAULT_STORE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +173,7 @@ def page(show: Callable[[str, str], None], *, needs_history: bool = True) -> Non
         st.html(f'<p class="strip"><b>{escape(Path(path).name)}</b> {escape(words)}</p>')
         with st.popover("Store", icon=":material/database:", width="content"):
             _choose(path)
+            access.badge()
     if trouble is None:
         guarded(show, path, version)
     else:
@@ -181,6 +184,8 @@ def guarded(show: Callable[[str, str], None], path: str, version: str) -> None:
     """Run one section; an error of it is told and the rest of the page still comes."""
     try:
         show(path, version)
+    except access.NotAllowedError as error:
+        headline("Not allowed", str(error))
     except RebuildstatsError as error:
         _tell(error, path)
     except Exception as error:  # the page must say so instead of breaking; the log keeps the whole of it
@@ -205,6 +210,9 @@ def _tell(error: RebuildstatsError, path: str) -> None:
 
 
 def _choose(path: str) -> None:
+    if access.people() is not None:
+        st.caption("The store is chosen by whoever runs this dashboard.")
+        return
     folder = Path(path).resolve().parent
     names = sorted(str(p) for p in folder.glob("*.duckdb")) if folder.is_dir() else []
     st.caption(f"Stores in {folder}")
@@ -224,6 +232,8 @@ def _no_store(path: str, words: str) -> None:
         headline("Not a store", "Choose another file under “Store”, at the top right.", words)
         return
     headline("No store yet", f"There is no history at {path}. Make an empty one here, then bring your sheets in.")
+    if not access.may_write():
+        return
     st.caption("Or stop the dashboard and run `rebuildstats demo` to look around in an invented fleet.")
     distance = st.segmented_control(
         "Distances are kept in",
@@ -234,7 +244,7 @@ def _no_store(path: str, words: str) -> None:
         key="new_distance",
     )
     if st.button("Make an empty store", type="primary", key="make_store"):
-        commands.init(path, distance=distance or "mi")
+        writing.make_store(path, distance or "mi")
         st.rerun()
 
 

@@ -13,11 +13,10 @@ from typing import Any
 import layout
 import pandas as pd
 import streamlit as st
+import writing
 from layout import Ticket
 
-from rebuildstats import commands
 from rebuildstats.figures.palette import number
-from rebuildstats.history import corrections
 from rebuildstats.reports import sentences
 from rebuildstats.reports.behind import Catalog
 
@@ -357,7 +356,7 @@ def summary(path: str, draft: Draft, unit: str) -> None:
 
 def store(path: str, draft: Draft, rows: list[dict[str, Any]], unit: str) -> None:
     """One storing of all of it; what a rule refuses is shown and nothing is stored."""
-    report = corrections.store_teardown(path, draft.head, rows)
+    report = writing.store_teardown(path, draft.head, rows)
     if report.load is None and len(report.rejects):
         st.error("Not stored; correct this first.", icon=":material/error:")
         shown = report.rejects[["table", "column", "value", "reason"]]
@@ -384,6 +383,6 @@ def stored_note(path: str) -> None:
     with st.container(horizontal=True, vertical_alignment="center"):
         st.success(f"Stored: {job} of {unit}, {count} findings. Every page now reckons with it.")
         if st.button("Take it back", icon=":material/undo:", key="take_back"):
-            commands.undo(path)
+            writing.undo(path)
             del st.session_state["stored"]
             st.rerun()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import access
 import cached
 import layout
 import numpy as np
@@ -245,6 +246,9 @@ def write(path: str, version: str) -> None:
 
 
 def desk(path: str, version: str) -> None:
+    if not access.may_write():
+        look_up(path, version)
+        return
     layout.adopt("do", DOING)
     doing = st.segmented_control(
         "What are you doing?",

@@ -5,13 +5,14 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
+import access
 import cached
 import layout
 import pandas as pd
 import streamlit as st
+import writing
 from layout import Ticket
 
-from rebuildstats import commands
 from rebuildstats.commands import Answer
 from rebuildstats.figures.palette import number
 
@@ -32,7 +33,7 @@ def load(path: str, files: list, mapping: object, *, dry_run: bool) -> None:
             how = Path(folder) / "mapping.toml"
             how.write_bytes(mapping.getvalue())  # type: ignore[attr-defined]
         rejects = Path(folder) / "rejects.csv"
-        answer = commands.load(path, paths, mapping=how, rejects=rejects, dry_run=dry_run)
+        answer = writing.load(path, paths, mapping=how, rejects=rejects, dry_run=dry_run)
         rejected = rejects.read_bytes() if rejects.exists() else b""
     st.session_state["loaded"] = (path, answer, rejected, dry_run)
 
@@ -139,9 +140,9 @@ def undo(path: str) -> None:
     st.subheader("Take the last load back")
     st.caption("The history is then as it was before it; what it wrote stays in the rows of the past.")
     if st.button("Undo the last load", icon=":material/undo:", key="undo"):
-        answer = commands.undo(path)
+        said = writing.undo(path)
         st.session_state.pop("loaded", None)
-        st.session_state["undone"] = " ".join(answer.notes)
+        st.session_state["undone"] = said
         st.rerun()
     if said := st.session_state.pop("undone", None):
         st.success(said)
@@ -149,9 +150,13 @@ def undo(path: str) -> None:
 
 def desk(path: str, version: str) -> None:
     outcome(path)
-    bring(path)
+    if access.may_write():
+        bring(path)
+    else:
+        st.info("You may look at everything here; bringing sheets in is for those on the shop’s list.")
     layout.guarded(gaps, path, version)
-    undo(path)
+    if access.may_write():
+        undo(path)
 
 
 layout.page(desk, needs_history=False)

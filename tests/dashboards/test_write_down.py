@@ -1,4 +1,4 @@
-"""Writing down a teardown: the verdict is proposed and never forced, a draft outlives the session, storing can be undone."""
+"""Writing down a teardown: a verdict is proposed and never forced, a draft outlives its session, storing is undone."""
 
 from __future__ import annotations
 
@@ -13,7 +13,10 @@ from tests.dashboards.conftest import said
 
 SHEETS = {
     "units": "unit,family,origin,first_seen_on\nP-1,pump,new,2024-01-01\nP-2,pump,new,2024-01-01\n",
-    "components": "family,component,name,positions,safety\npump,rotor,rotor,1,false\npump,brake,park brake,1,true\npump,seal,,2,\n",
+    "components": (
+        "family,component,name,positions,safety\n"
+        "pump,rotor,rotor,1,false\npump,brake,park brake,1,true\npump,seal,,2,\n"
+    ),
     "points": (
         "family,point,component,method,reading_unit,as_new,low_limit,high_limit,caution\n"
         "pump,gap,rotor,gauge,mm,0.1,,0.3,Lift with a sling.\npump,lining,brake,gauge,mm,5,3,,\n"

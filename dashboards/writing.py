@@ -1,0 +1,35 @@
+"""The only place of the dashboard that changes a store; every way goes past `access.need_write`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import access
+
+from rebuildstats import commands
+from rebuildstats.commands import Answer
+from rebuildstats.history import corrections
+from rebuildstats.history.load import LoadReport
+
+
+def make_store(path: str, distance: str) -> None:
+    access.need_write()
+    commands.init(path, distance=distance)
+
+
+def load(path: str, files: Sequence[Path], *, mapping: Path | None, rejects: Path, dry_run: bool) -> Answer:
+    access.need_write()
+    return commands.load(path, files, mapping=mapping, rejects=rejects, dry_run=dry_run)
+
+
+def undo(path: str) -> str:
+    """Undo the last load, form or withdrawal; says what was undone."""
+    access.need_write()
+    return " ".join(commands.undo(path).notes)
+
+
+def store_teardown(path: str, teardown: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> LoadReport:
+    access.need_write()
+    return corrections.store_teardown(path, teardown, findings, access.who())
