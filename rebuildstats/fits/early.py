@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import poisson
+from scipy.special import gammainc
 
 from rebuildstats.fits.distributions import (
     EXPONENTIAL,
@@ -201,4 +201,6 @@ def first_tenth(dist: Distribution, lives: Lives, parameters: Floats) -> tuple[F
     for part, at, sign in ages:
         expected += sign * np.bincount(part.of, part.weight * hazard(part.of, at), minlength=m)
     expected = np.maximum(expected, 0.0)
-    return observed, expected, np.asarray(poisson.sf(np.ceil(observed - 1e-9) - 1, expected))
+    # P(N >= x) of a Poisson count as the incomplete gamma, which serves parts of a failure as well
+    chance = np.where(observed > 1e-9, gammainc(np.maximum(observed, 1e-9), expected), 1.0)
+    return observed, expected, np.asarray(chance)

@@ -43,7 +43,7 @@ class Exposure:
     component: Codes of family and component together, joined by a tab; begun: began at a teardown; failed: ended by a failure in service; hazard: failures to expect in all of it; opened, closed: time bins; early,
     early_hazard: the same within the comeback window, for lives begun at a teardown.
     One row per piece of life and time bin: piece_life, piece_bin, piece_vehicle, piece_site and piece_duty (of that vehicle),
-    piece_band (of age), piece_hazard; the failures of the lives in the same terms: fail_life, fail_bin, fail_vehicle, fail_site,
+    piece_band (of age), piece_early (within the comeback window), piece_hazard; the failures of the lives in the same terms: fail_life, fail_bin, fail_vehicle, fail_site,
     fail_duty, fail_band.
     """
 
@@ -68,6 +68,7 @@ class Exposure:
     piece_bin: Ints
     piece_vehicle: Ints
     piece_band: Ints
+    piece_early: Flags
     piece_hazard: Array
     fail_life: Ints
     fail_bin: Ints
@@ -75,6 +76,7 @@ class Exposure:
     fail_band: Ints
     closed_by: npt.NDArray[np.object_]
     opened_by: npt.NDArray[np.object_]
+    entry_age: Array
     end_age: Array
     bins: int
     first_day: np.datetime64
@@ -174,6 +176,7 @@ def lay_out_exposure(
         "site", site, vehicles, vehicle_names, piece_vehicle, life, at_end[where], where
     )
     component = coded(frame["family"].astype(str) + "\t" + frame["component"].astype(str))
+    opened_bin = to_bin(opened_on)
     duty, piece_duty, fail_duty = _of_vehicle(
         "duty", coded(frame["duty"]), vehicles, vehicle_names, piece_vehicle, life, at_end[where], where
     )
@@ -193,7 +196,7 @@ def lay_out_exposure(
         fail_site=fail_site,
         failed=failed,
         hazard=np.maximum(h_leave - h_entry, 0.0),
-        opened=to_bin(opened_on),
+        opened=opened_bin,
         closed=to_bin(closed_on),
         early=early,
         early_hazard=np.where(begun, np.maximum(h_early - h_entry, 0.0), 0.0),
@@ -201,6 +204,9 @@ def lay_out_exposure(
         piece_bin=bin_of,
         piece_vehicle=piece_vehicle,
         piece_band=piece_band,
+        piece_early=begun[life]
+        & ((a0 + a1) / 2 <= window_distance)
+        & (bin_of - opened_bin[life] <= window_days // step),
         piece_hazard=piece_hazard,
         fail_life=where,
         fail_bin=to_bin(closed_on[where]),
@@ -208,6 +214,7 @@ def lay_out_exposure(
         fail_band=fail_band,
         closed_by=texts(frame["closed_by"]),
         opened_by=texts(frame["opened_by"]),
+        entry_age=entry,
         end_age=leave,
         bins=bins,
         first_day=first_day,

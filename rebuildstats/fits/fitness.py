@@ -66,7 +66,7 @@ def goodness_of_fit(
     hazard = -np.log1p(-np.minimum(chance, 1.0 - 1e-12))
 
     def at(age: Floats) -> Floats:
-        return np.interp(age, grid, hazard)
+        return np.asarray(np.interp(age, grid, hazard))
 
     middle = np.where(failed, 0.5 * (lower + np.where(failed, upper, lower)), lower)
     order = np.argsort(middle[failed])
@@ -100,16 +100,16 @@ def _loosen(
     entry: Floats,
     lower: Floats,
     upper: Floats,
-    exact: np.ndarray,
+    exact: npt.NDArray[np.bool_],
     weight: Floats,
-    ends: Floats,  # type: ignore[type-arg]
+    ends: Floats,
 ) -> tuple[Floats, float]:
     """Each band's hazard ratio and twice the gain of log likelihood over all at 1; ages are given as hazards."""
     edges = np.concatenate([[0.0], ends])
 
     def inside(age: Floats) -> Floats:
         reach = np.append(ends, np.inf)
-        return np.clip(np.minimum(age[:, None], reach) - edges, 0.0, None)
+        return np.asarray(np.clip(np.minimum(age[:, None], reach) - edges, 0.0, None))
 
     low, high, start = inside(lower), inside(np.where(np.isfinite(upper), upper, lower)), inside(entry)
     failed = np.isfinite(upper)

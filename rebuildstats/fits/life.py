@@ -8,6 +8,7 @@ the bound that the exposure gives, or, without a group to learn from, the bound 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -18,9 +19,10 @@ from rebuildstats.fits.draws import Cloud
 from rebuildstats.fits.intervals import zero_failure_scale
 from rebuildstats.fits.likelihood import Ints
 from rebuildstats.fits.newton import Modes, find_modes, no_prior
-from rebuildstats.fits.pooling import Pooled, pool
+from rebuildstats.fits.pooling import Pooled, pool, weak_prior
 from rebuildstats.fits.prepare import Name, Prepared, prepare
 from rebuildstats.fits.results import CannotSay, LifeFit, LifeFits, Rival, curve_through
+from rebuildstats.fits.signals import early_life, verdict_doubt
 
 # A shared prior is called learnt when this many components of the fleet with events stand behind it.
 _COMPONENTS_TO_SHARE: Final = 3
@@ -81,7 +83,29 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Ints, seed: int) -> Life
             fits[name] = _bound(name, ready, j)
         else:
             fits[name] = _settle(name, ready, j, pooled, _rivals(j, pooled, plain, ready), shared, seed)
-    return LifeFits(fits)
+    return LifeFits(_with_doubts(fits, names, ready))
+
+
+def _with_doubts(
+    fits: dict[Name, LifeFit | CannotSay], names: list[Name], ready: Prepared
+) -> dict[Name, LifeFit | CannotSay]:
+    """The fits with their early-life signal and their sensitivity to wrong verdicts."""
+    here = [fits[name] for name, has in zip(names, ready.has, strict=True) if has]
+    fitted = np.array([isinstance(fit, LifeFit) for fit in here])
+    curves = [(f.distribution, f.location, f.sigma) if isinstance(f, LifeFit) else ("weibull", 0.0, 1.0) for f in here]
+    kinds, location, sigma = (np.array(x) for x in zip(*curves, strict=True))
+    shifted = ready.raw.shifted(ready.found.shift)
+    early = early_life(shifted, kinds, location - np.log(ready.scale), sigma)
+    doubts = verdict_doubt(ready.laid, weak_prior(ready.laid))
+    for fit, is_fit, signal, doubt in zip(here, fitted, early, doubts, strict=True):
+        if is_fit and isinstance(fit, LifeFit):
+            words: tuple[str, ...] = ()
+            if signal.signal:
+                counts = f"{signal.observed:.1f} failures against {signal.expected:.1f} expected"
+                words = (f"early-life signal: {counts} in the first tenth of life (p = {signal.p_value:.2g})",)
+            name = (fit.family, fit.component)
+            fits[name] = replace(fit, early_life=signal, verdicts=doubt, notes=(*fit.notes, *words))
+    return fits
 
 
 def _rivals(j: int, pooled: Pooled, plain: dict[str, Modes], ready: Prepared) -> tuple[Rival, ...]:

@@ -57,7 +57,6 @@ def views(x: Exposure, benches_shown: bool = True) -> list[View]:
     comp, n = x.component.code, len(x.component.names)
     family_names = sorted({c.split("\t")[0] for c in x.component.names})
     family_of = np.array([family_names.index(c.split("\t")[0]) for c in x.component.names], dtype=np.int64)
-    life_component = np.where(x.begun, comp, -1)
     out: list[View] = []
 
     def fitted(kind: str, code: Ints, names: list[str], by: bool, share: float, whole: bool = True) -> None:
@@ -89,10 +88,10 @@ def views(x: Exposure, benches_shown: bool = True) -> list[View]:
     names = x.component.names
     calendar("component", comp[x.piece_life], comp[x.fail_life], names, False, SHARE["component"] * 0.4, False)
     out.append(
-        View("component", "fitted", "failures", False, life_component, life_component, names, n, SHARE["component"] * 0.4, False)
+        View("component", "fitted", "failures", False, np.where(x.begun, comp, -1), comp, names, n, SHARE["component"] * 0.4, True)
     )
     out.append(
-        View("component", "fitted", "comebacks", False, life_component, life_component, names, n, SHARE["component"] * 0.2, True)
+        View("component", "fitted", "comebacks", False, comp, comp, names, n, SHARE["component"] * 0.2, True)
     )
     fam = family_of[comp]
     calendar("family", fam[x.piece_life], fam[x.fail_life], family_names, False, SHARE["family"], False)
@@ -118,6 +117,7 @@ class Effect:
     q_value: float
     weight: float
     ratio: float = 1.0
+    ratio_in_window: float = 1.0
     early_ratio: float = 1.0
 
 
@@ -133,6 +133,7 @@ class Level:
     piece_sound: Array = field(default_factory=lambda: np.zeros(0))
     piece_expected: Array = field(default_factory=lambda: np.zeros(0))
     life_expected: Array = field(default_factory=lambda: np.zeros(0))
+    fitted_expected: Array = field(default_factory=lambda: np.zeros(0))
     early_sound: Array = field(default_factory=lambda: np.zeros(0))
     early_expected: Array = field(default_factory=lambda: np.zeros(0))
     fleet_early: Array = field(default_factory=lambda: np.zeros(0))
@@ -161,7 +162,9 @@ class Level:
             factor[:] = 1.0
             early_factor[:] = 1.0
             for effect in self.effects:
-                factor[effect.pieces] *= effect.ratio
+                factor[effect.pieces] *= np.where(
+                    x.piece_early[effect.pieces], effect.ratio_in_window, effect.ratio
+                )
                 early_factor[effect.lives] *= effect.early_ratio
             raw = np.bincount(cell, x.piece_hazard * factor, failed.size).reshape(failed.shape)
             level = _levels(failed, raw)
@@ -169,18 +172,72 @@ class Level:
             expected = x.piece_hazard * factor * level.ravel()[cell]
             early = x.early_hazard * early_factor * early_level[component]
             for effect in self.effects:
-                effect.ratio *= _one(float(effect.fails.sum()), float(expected[effect.pieces].sum()))
+                # early failures are a thing of their own: a bad fitting shows in the window and is over after it
+                soon, early_fails = effect.pieces & x.piece_early, effect.fails & x.early[x.fail_life]
+                late, late_fails = effect.pieces & ~x.piece_early, effect.fails & ~x.early[x.fail_life]
+                effect.ratio_in_window *= _one(float(early_fails.sum()), float(expected[soon].sum()))
+                effect.ratio *= _one(float(late_fails.sum()), float(expected[late].sum()))
+                effect.ratio, effect.ratio_in_window = (
+                    float(np.clip(r, 0.01, 200.0)) for r in (effect.ratio, effect.ratio_in_window)
+                )
                 effect.early_ratio *= _one(float(x.early[effect.lives].sum()), float(early[effect.lives].sum()))
         self.piece_sound = x.piece_hazard * level.ravel()[cell]
         self.piece_expected = self.piece_sound * factor
         self.life_expected = np.bincount(x.piece_life, self.piece_expected, len(x.failed))
         self.early_expected = x.early_hazard * early_factor * early_level[component]
         whole = float(_ratio(np.array([early_failed.sum()]), np.array([float((x.early_hazard * early_factor).sum())]))[0])
-        self.fleet_early = x.early_hazard * early_factor * whole
+        self.fleet_early = x.early_hazard * early_factor * whole * GUARD
         # own early failures say little about a component's sound level: two failures' worth of the fleet's level steady it
         steadied = (early_failed + 2.0 * whole) / (np.bincount(component, x.early_hazard * early_factor, n) + 2.0)
         self.early_sound = x.early_hazard * steadied[component]
+        self.fitted_expected = self._against_first_lives(factor)
         self.failures, self.early_failures = failed.sum(axis=(1, 2, 3)), early_failed
+
+
+    def _against_first_lives(self, factor: Array) -> Array:
+        """Failures to expect of each life begun at a teardown if it lasted as first lives of its component do, times GUARD.
+
+        By the Nelson-Aalen estimate of the first lives, which no part fitted or work done can have spoilt; scaled so that with
+        the first lives' own failures every component's total is right. Found causes count in full.
+        """
+        x = self.x
+        component = x.component.code
+        out = np.zeros(len(x.failed))
+        plain = np.bincount(x.piece_life, x.piece_hazard, len(x.failed))
+        raised = _ratio(np.bincount(x.piece_life, x.piece_hazard * factor, len(x.failed)), plain)
+        explained = np.zeros(len(x.failed), dtype=bool)
+        for effect in self.effects:
+            explained |= effect.lives
+        usual: list[float] = []
+        places: list[tuple[Ints, float]] = []
+        for c in range(len(x.component.names)):
+            first = np.flatnonzero((component == c) & ~x.begun)
+            later = np.flatnonzero((component == c) & x.begun)
+            failures = float(x.failed[first].sum())
+            if failures < 8 or not len(later):
+                continue
+            out[later] = _nelson_aalen(x.entry_age[first], x.end_age[first], x.failed[first], x.end_age[later]) * raised[later]
+            clean = later[~explained[later]]
+            if out[clean].sum() >= 3:
+                usual.append(float(x.failed[clean].sum() / out[clean].sum()))
+            places.append((later, failures))
+        level = max(1.0, float(np.median(usual))) if usual else 1.0
+        for later, failures in places:
+            expected = out[later] * level * GUARD
+            total = float(x.failed[later].sum()) + failures
+            out[later] = expected * total / (expected.sum() + failures)
+        return out
+
+
+def _nelson_aalen(entry: Array, end: Array, failed: Flags, at: Array) -> Array:
+    """Cumulative hazard of lives entered late and right-censored, at ages `at`; beyond the last failure by straight line."""
+    order = np.argsort(end)
+    ages = end[order][failed[order]]
+    at_risk = len(end) - np.searchsorted(np.sort(end), ages, side="left") - (len(entry) - np.searchsorted(np.sort(entry), ages))
+    hazard = np.cumsum(1.0 / np.maximum(at_risk, 1))
+    grid, curve = np.concatenate([[0.0], ages]), np.concatenate([[0.0], hazard])
+    inside = curve[np.searchsorted(grid, at, side="right") - 1]
+    return np.asarray(inside + np.maximum(at - ages[-1], 0.0) * hazard[-1] / ages[-1])
 
 
 def _cells(x: Exposure, life: Ints, duty: Ints, band: Ints) -> Ints:
@@ -193,8 +250,20 @@ BAND_PRIOR, BEGUN_PRIOR, DUTY_PRIOR = 4.0, 16.0, 8.0
 35 % (1 / root of the number) in rebuilt against first lives and between duties."""
 
 
+GUARD = 1.5
+"""How many times as often lives begun at a teardown may fail as first lives before the component itself is suspected."""
+ENOUGH_FIRST = 15
+
+
 def _levels(failed: Array, raw: Array, turns: int = 8) -> Array:
-    """Factors on `raw` hazard of (component, band, begun, duty) cells that give every component its own failures."""
+    """Factors on `raw` hazard of (component, band, begun, duty) cells that give every component its own failures.
+
+    The shape over age is corrected by first lives alone where there are enough: they can't be spoilt by parts and work.
+    """
+    by_first = failed[:, :, 0].sum(axis=(1, 2)) >= ENOUGH_FIRST
+    usable = np.ones(failed.shape[:3])
+    usable[by_first, :, 1] = 0.0
+    band_failed = (failed.sum(axis=3) * usable).sum(axis=2)
     own = np.ones(failed.shape[0])
     band = np.ones(failed.shape[:2])
     begun, duty = np.ones(2), np.ones(failed.shape[3])
@@ -216,16 +285,19 @@ def _levels(failed: Array, raw: Array, turns: int = 8) -> Array:
         # toward 1, not toward where it stands: the prior's weight stands on a factor of 1
         own_begun = (failed.sum(axis=(1, 3)) + BEGUN_PRIOR) / (now().sum(axis=(1, 3)) / own_begun + BEGUN_PRIOR)
         own_duty = (failed.sum(axis=(1, 2)) + DUTY_PRIOR) / (now().sum(axis=(1, 2)) / own_duty + DUTY_PRIOR)
-        band = (failed.sum(axis=(2, 3)) + BAND_PRIOR) / (now().sum(axis=(2, 3)) / band + BAND_PRIOR)
+        expected = (now().sum(axis=3) * usable).sum(axis=2)
+        scale = _ratio(band_failed.sum(axis=1), expected.sum(axis=1))[:, None]
+        band = (band_failed + BAND_PRIOR) / (expected * scale / band + BAND_PRIOR)
     own *= _ratio(failed.sum(axis=(1, 2, 3)), now().sum(axis=(1, 2, 3)))
     flat = np.ones(failed.shape)
-    return np.asarray(
+    cells = np.asarray(
         flat
         * own[:, None, None, None]
         * band[:, :, None, None]
         * (begun * own_begun)[:, None, :, None]
         * (duty * own_duty)[:, None, None, :]
     )
+    return cells
 
 
 def _ratio(observed: Array, expected: Array) -> Array:
@@ -235,7 +307,8 @@ def _ratio(observed: Array, expected: Array) -> Array:
 
 
 def _one(observed: float, expected: float) -> float:
-    return observed / expected if observed > 0 and expected > 0 else 1.0
+    """One turn's step of a cause's factor, held so that a cause that covers all there is can't run away."""
+    return float(np.clip(observed / expected, 0.2, 5.0)) if observed > 0 and expected > 0 else 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +331,8 @@ def tally(view: View, level: Level) -> Counts:
         expected = level.fleet_early if view.kind == "component" else level.early_expected
         totals = level.early_failures
     elif view.clock == "fitted":
-        rows, bin_of, observed, expected = view.group, x.opened, x.failed.astype(float), level.life_expected
+        rows, bin_of, observed = view.group, x.opened, x.failed.astype(float)
+        expected = level.fitted_expected if view.kind == "component" else level.life_expected
     else:
         rows, bin_of, expected = view.group, x.piece_bin, level.piece_expected
         component = x.component.code[x.piece_life]

@@ -11,6 +11,7 @@ import pandas as pd
 
 from rebuildstats.fits.distributions import BY_NAME, Floats
 from rebuildstats.fits.draws import Cloud, Effects, LifeDraws
+from rebuildstats.fits.signals import EarlyLife, VerdictDoubt
 
 LIFE_COLUMNS: Final = (
     "family",
@@ -61,7 +62,8 @@ class LifeFit:
     covariates used, with two-sided 90 % intervals from the posterior. `distribution`, `scale`, `shape` (meanings: see
     `fits.distributions`) describe the curve through `b10` and `median`. `shrinkage`: the part of the answer that comes
     from the shared prior, 0 (none) to 1 (all). `shared`: whether a shared prior was learnt at all. `notes`: what a
-    reader must know, in words: covariates, early failures, missed fails, doubts.
+    reader must know, in words: covariates, early failures, missed fails, doubts. `early_life`: failures in the first
+    tenth of life against those expected. `verdicts`: how far B10 would move were 2 % of the verdicts wrong.
     """
 
     family: str
@@ -86,6 +88,8 @@ class LifeFit:
     effects: Effects = field(default_factory=Effects)
     rivals: tuple[Rival, ...] = ()
     notes: tuple[str, ...] = ()
+    early_life: EarlyLife = field(default_factory=lambda: EarlyLife(0.0, 0.0, 1.0))
+    verdicts: VerdictDoubt = field(default_factory=lambda: VerdictDoubt(1.0, 1.0))
 
     def _point(self) -> LifeDraws:
         return LifeDraws(
@@ -188,6 +192,29 @@ class LifeFits:
             if np.all(frame[name] == frame[name].round()):
                 frame[name] = frame[name].astype("int64")
         return frame
+
+    def doubts(self) -> pd.DataFrame:
+        """Per fitted component: family, component, events, lives, early_observed, early_expected, early_p_value,
+        early_signal, b10_if_false_fails, b10_if_missed_fails (B10 were 2 % of the verdicts wrong)."""
+        fitted = [fit for fit in self.fits.values() if isinstance(fit, LifeFit)]
+        rows = [
+            (
+                fit.family,
+                fit.component,
+                fit.events,
+                fit.lives,
+                fit.early_life.observed,
+                fit.early_life.expected,
+                fit.early_life.p_value,
+                fit.early_life.signal,
+                fit.b10 * fit.verdicts.false_fails,
+                fit.b10 * fit.verdicts.missed_fails,
+            )
+            for fit in fitted
+        ]
+        early = ["early_observed", "early_expected", "early_p_value", "early_signal"]
+        ifs = ["b10_if_false_fails", "b10_if_missed_fails"]
+        return pd.DataFrame(rows, columns=["family", "component", "events", "lives", *early, *ifs])
 
     def rivals(self) -> pd.DataFrame:
         """Every distribution tried, per component: the columns of `Rival`, and `chosen` (whether it is named)."""

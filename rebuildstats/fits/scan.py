@@ -98,12 +98,12 @@ def scan(observed: Array, expected: Array, total: float, *, whole: bool = True, 
     return Spell(first, last, float(co[last + 1] - co[first]), float(ce[last + 1] - ce[first]), top, tail(top, e_all))
 
 
-def start_of(observed: Array, expected: Array, spell: Spell, total: float, share_all_along: float = 0.5) -> int:
+def start_of(observed: Array, expected: Array, spell: Spell, total: float, share_all_along: float = 0.25) -> int:
     """The bin in which a found spell began: the median of its posterior given where it ended.
 
     The likeliest start is the first failure itself, always late by the time a first failure takes; the posterior over all
-    bins is not. Half of the prior stands for 'bad from the group's first exposure on', half is even over its expected
-    failures' time.
+    bins is not. A quarter of the prior stands for 'bad from the group's first exposure on', the rest is even over
+    the bins.
     """
     live = np.flatnonzero(expected[: spell.last + 1] > 0)
     if not len(live):

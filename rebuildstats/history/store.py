@@ -23,7 +23,7 @@ import duckdb
 from rebuildstats.errors import StoreBusyError, StoreError, UsageError
 from rebuildstats.history.statements import literal, statement
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 PROGRAM = "rebuildstats"
 PATIENCE_SECONDS = 10.0
 DISTANCES = ("mi", "km", "h")
