@@ -41,7 +41,10 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """The values of `columns` must exist as `target_columns` of `target` once the whole load is read; empty ones refer to nothing."""
+    """The values of `columns` must exist as `target_columns` of `target` once the whole load is read.
+
+    Empty ones refer to nothing.
+    """
 
     columns: tuple[str, ...]
     target: str

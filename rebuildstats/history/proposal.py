@@ -113,7 +113,7 @@ def propose_mapping(paths: Sequence[str | Path]) -> str:
     """
     files, _ = find_files(paths)
     parts = [
-        "# A first proposal from headers and values. Read every line, correct it, then load with it: try --dry-run first.",
+        "# A first proposal from headers and values. Read every line and correct it; --dry-run shows what it would do.",
     ]
     for path, _ in files:
         parts += [_proposed(path, raw) for raw in read_raw(path)]
@@ -139,9 +139,7 @@ def _proposed(path: Path, raw: RawSheet) -> str:
     if inner is not None:
         lines.append(f"sheet = {_quoted(inner)}")
     cells = _cells(raw)
-    used = {
-        column.name: header for m in matches for column in m.table.columns if (header := m.headers.get(column.name))
-    }
+    used = {header for match in matches for header in match.headers.values()}
     lines += _writing(matches, cells)
     for match in matches:
         lines += ["", "[[sheet.table]]", f"name = {_quoted(match.table.name)}"]
