@@ -59,7 +59,7 @@ def chromium():
         browser.close()
 
 
-def _free_port() -> int:
+def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
@@ -75,11 +75,13 @@ class Server:
     log: Path
 
 
-def start_server(store: Path, folder: Path) -> Server:
-    port = _free_port()
+def start_server(
+    store: Path, folder: Path, *arguments: str, port: int | None = None, more: dict[str, str] | None = None
+) -> Server:
+    port = port or free_port()
     log = folder / f"server-{port}.log"
-    command = [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)]
-    surroundings = os.environ | {"REBUILDSTATS_STORE": str(store), "OMP_NUM_THREADS": "1"}
+    command = [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port), *arguments]
+    surroundings = os.environ | {"REBUILDSTATS_STORE": str(store), "OMP_NUM_THREADS": "1"} | (more or {})
     with log.open("wb") as out:
         process = subprocess.Popen(command, env=surroundings, stdout=out, stderr=out, stdin=subprocess.DEVNULL)
     url = f"http://127.0.0.1:{port}"
