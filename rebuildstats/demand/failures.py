@@ -14,11 +14,12 @@ import pandas as pd
 
 from rebuildstats.demand.corrections import count_by_month
 from rebuildstats.demand.fleet import Fleet
-from rebuildstats.demand.hazards import Hazard, ratio_to_point
+from rebuildstats.demand.hazards import Hazard, checkpoints, relative_by_interval, sample
 from rebuildstats.demand.replacements import ReplacementModel
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.usage import days_of
 
+_FEW = 0.05  # expected events below which a ratio of expectations is not followed
 _LEAST_BLAMED = 0.5  # share of failures with a cause that shows, below which the positions' account is not asked
 _UNIT_HANDICAP = 1.0  # log chance that the unit's own fit owes to having been fitted to these very failures
 
@@ -41,9 +42,9 @@ class Failures(Protocol):
     def gathered(self, fleet: Fleet, gone: Array) -> Gathered:
         """Hazards of a fleet that has run `gone` (units, K + 1) since the as-of day at the edges of the intervals."""
 
-    def draws(self, fleet: Fleet, gone: Array, alive: Array) -> tuple[Array, Array, dict[str, Array]]:
+    def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
         """Draws of what multiplies expected rebuilds and repairs, (D, K) each, and, by component, (D,) its failures
-        relative to all. alive: (units, K) chance not to have been rebuilt yet."""
+        relative to all."""
 
 
 def gather(hazard: Hazard, age: Array, gone: Array) -> Array:
@@ -56,14 +57,24 @@ def gather(hazard: Hazard, age: Array, gone: Array) -> Array:
     )
 
 
-def interval_nodes(hazard: Hazard, ages: Array, weight: Array) -> Array:
-    """Per interval the weights on the hazard's grid of what is gathered in it, (G, K); ages (n, K + 1), weight (n,
-    K)."""
-    columns = [
-        hazard.nodes(ages[:, k + 1], weight[:, k]) - hazard.nodes(ages[:, k], weight[:, k])
-        for k in range(weight.shape[1])
-    ]
-    return np.stack(columns, axis=1)
+def gather_drawn(hazard: Hazard, age: Array, gone: Array) -> tuple[Array, Array]:
+    """Hazard gathered since the as-of day by each draw, (D, ..., T), and by the point estimate, (..., T), for ages
+    (...)
+    after distances (..., T)."""
+    unknown = np.isnan(age)[..., None]
+    at = np.where(unknown, 0.0, age[..., None]) + gone
+    start = np.where(np.isnan(age), 0.0, age)
+    by_rate = hazard.rate * gone
+    drawn = hazard.drawn(at) - hazard.drawn(start)[..., None]
+    point = hazard.cumulative(at) - hazard.cumulative(start)[..., None]
+    return np.where(unknown, by_rate, np.maximum(drawn, 0.0)), np.where(unknown, by_rate, np.maximum(point, 0.0))
+
+
+def moved_by_draws(hazard: Hazard, age: Array, gone: Array) -> Array:
+    """Draws of what multiplies the first events of units of `age` (units,) that run `gone` (units, K + 1): (D, K)."""
+    stops, some = checkpoints(gone.shape[1] - 1), sample(age.size)
+    drawn, point = gather_drawn(hazard, age[some], gone[np.ix_(some, stops)])
+    return relative_by_interval((-np.expm1(-drawn)).sum(axis=1), (-np.expm1(-point)).sum(axis=0), stops)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,18 +88,19 @@ class UnitFailures:
         failing = gather(self.unit, fleet.age, gone)
         return Gathered(failing, self.repair.rate * np.diff(gone, axis=1), np.zeros_like(gone), self.unit)
 
-    def draws(self, fleet: Fleet, gone: Array, alive: Array) -> tuple[Array, Array, dict[str, Array]]:
-        failing = ratio_to_point(self.unit, interval_nodes(self.unit, fleet.age[:, None] + gone, alive))
+    def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
+        failing = moved_by_draws(self.unit, fleet.age, gone)
         rates = self.repair.draws[:, -1]
         mended = np.where(rates.max() > 0, rates / max(float(rates.mean()), 1e-300), 1.0)
-        return failing, np.repeat(mended[:, None], alive.shape[1], axis=1), {}
+        return failing, np.repeat(mended[:, None], failing.shape[1], axis=1), {}
 
 
 @dataclass(frozen=True, slots=True)
 class PositionFailures:
     """Failures by the lives of the positions that show in service; each is mended by a repair or leads to a rebuild.
 
-    renewed: component -> share of its positions renewed at a rebuild for failure that it didn't cause. scale: rebuilds for
+    renewed: component -> share of its positions renewed at a rebuild for failure that it didn't cause. scale: rebuilds
+    for
     failure over those that a component which shows was blamed for.
     """
 
@@ -128,33 +140,33 @@ class PositionFailures:
         table = Hazard(grid, fresh, fresh[None, :], float(fresh[-1] / grid[-1]))
         return Gathered(failing, mended, continuing, table)
 
-    def draws(self, fleet: Fleet, gone: Array, alive: Array) -> tuple[Array, Array, dict[str, Array]]:
-        drawn: dict[str, Array] = {}
+    def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
+        stops, some = checkpoints(gone.shape[1] - 1), sample(len(fleet.units))
+        run = gone[np.ix_(some, stops)]
+        drawn, point = {}, {}
         for name in self._shown(fleet):
-            component, own = self.model.components[name], fleet.positions[name]
-            nodes = np.zeros((component.hazard.grid.size, alive.shape[1]))
-            unknown = np.zeros(alive.shape[1])
-            for j in range(own.age.shape[1]):
-                age = np.where(own.failed[:, j], np.nan, own.age[:, j])
-                nodes += interval_nodes(component.hazard, age[:, None] + gone, alive)
-                dark = np.isnan(own.age[:, j]) & ~own.failed[:, j]
-                unknown += (np.diff(gone, axis=1) * alive)[dark].sum(axis=0) * component.hazard.rate
-            expected = component.hazard.draws @ nodes
-            mean = np.maximum(expected.mean(axis=0), 1e-12)
-            point = np.maximum(component.hazard.point @ nodes, 0.0)
-            # keep the point estimate's mean, take the draws' spread about it
-            drawn[name] = np.clip(expected / mean, 0.05, 8.0) * point + unknown
-        parts = {n: self.model.components[n].repaired for n in drawn}
-        failing = sum((drawn[n] * (1.0 - parts[n]) for n in drawn), np.zeros((1, alive.shape[1])))
-        mended = sum((drawn[n] * parts[n] for n in drawn), np.zeros((1, alive.shape[1])))
-        overall = _relative(failing.sum(axis=1))
-        own_share = {n: _relative(_relative(d.sum(axis=1)) / overall) for n, d in drawn.items()}
-        return _relative(failing), _relative(mended), own_share
-
-
-def _relative(drawn: Array) -> Array:
-    mean = drawn.mean(axis=0)
-    return np.asarray(np.where(mean > 1e-12, drawn / np.where(mean > 1e-12, mean, 1.0), 1.0))
+            own = fleet.positions[name]
+            still = np.where(own.failed[some], 0.0, self.scale)[:, :, None]
+            every, plain = gather_drawn(self.model.components[name].hazard, own.age[some], run[:, None, :])
+            drawn[name], point[name] = (every * still).sum(axis=2), (plain * still).sum(axis=1)
+        mended = {n: self.model.components[n].repaired for n in drawn}
+        failing = np.sum([drawn[n] * (1.0 - mended[n]) for n in drawn], axis=0)
+        failing_point = np.sum([point[n] * (1.0 - mended[n]) for n in drawn], axis=0)
+        first, first_point = -np.expm1(-failing), -np.expm1(-failing_point)
+        whole = relative_by_interval(first.sum(axis=1), first_point.sum(axis=0), stops)
+        # of a unit's own chance to come in, each component has its part of the hazard
+        last = first[:, :, -1] / np.maximum(failing[:, :, -1], 1e-300)
+        last_point = first_point[:, -1] / np.maximum(failing_point[:, -1], 1e-300)
+        overall = first[:, :, -1].sum(axis=1) / max(float(first_point[:, -1].sum()), 1e-300)
+        share: dict[str, Array] = {}
+        repairs, repairs_point = np.zeros(len(overall)), 0.0
+        for name in drawn:
+            by_draw = np.asarray((drawn[name][:, :, -1] * last).sum(axis=1))
+            by_point = float((point[name][:, -1] * last_point).sum())
+            repairs, repairs_point = repairs + mended[name] * by_draw, repairs_point + mended[name] * by_point
+            share[name] = (by_draw + _FEW) / (by_point + _FEW) / np.maximum(overall, 1e-2)
+        repaired = (repairs + _FEW) / (repairs_point + _FEW)
+        return whole, np.repeat(repaired[:, None], whole.shape[1], axis=1), share
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +258,7 @@ def log_chance(past: Stays, source: Hazard | PositionFailures) -> float:
     if total <= 0.0 or failed <= 0.0:
         return -np.inf
     rate = np.maximum(density_at_end(past, source), 1e-300)
-    return float((past.failed * np.log(rate))[used].sum()) + failed * np.log(failed / total) - failed
+    return float((past.failed * np.log(rate))[used].sum() + failed * np.log(failed / total) - failed)
 
 
 def choose_failures(

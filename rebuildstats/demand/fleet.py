@@ -167,6 +167,7 @@ def _positions(frame: pd.DataFrame, units: list[str], run: Array) -> dict[str, P
         good[at] = rows["good_age"].to_numpy(dtype=float)[kept]
         failed[at] = rows["failed"].to_numpy(dtype=bool)[kept]
         part = np.full((len(units), n), None, dtype=object)
-        part[at] = np.where(rows["part"].isna(), None, rows["part"].astype(object))[kept]
+        fitted = [p if isinstance(p, str) else None for p in rows["part"]]
+        part[at] = np.array(fitted, dtype=object)[kept]
         out[str(component)] = Positions(str(component), age + run[:, None], good, failed, part)
     return out

@@ -1,4 +1,4 @@
-"""A fitted life as a table of cumulative hazard over age: its mean over the draws, and the draws, on one grid."""
+"""A fitted life as a table of cumulative hazard over age: the point estimate and the draws on one grid."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 from rebuildstats.demand.sums import Array
 
 NODES = 192
-_SURE = 6.0  # beyond this cumulative hazard all have failed; more of it must not pull the mean of the draws
 
 
 class Survival(Protocol):
@@ -44,7 +43,7 @@ def chance_ahead(fit: Fit, age: ArrayLike, ahead: float) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Hazard:
-    """Cumulative hazard on a grid of ages from 0: `grid` (G,), `point` (G,) the mean of the `draws` (D, G); `rate`: events over
+    """Cumulative hazard on a grid of ages from 0: `grid` (G,), `point` (G,), `draws` (D, G); `rate`: events over
     exposure, for what is of unknown age."""
 
     grid: Array
@@ -67,15 +66,12 @@ class Hazard:
         at = np.clip(np.searchsorted(self.grid, age, side="right") - 1, 0, step.size - 1)
         return np.where(np.isnan(age), self.rate, step[at])
 
-    def nodes(self, age: Array, weight: Array) -> Array:
-        """Weights (G,) on the grid so that `draws @ nodes` is the sum of weight x cumulative hazard, per draw."""
-        known = np.isfinite(age) & (weight != 0)
-        a, w = np.clip(age[known], self.grid[0], self.grid[-1]), weight[known]
+    def drawn(self, age: Array) -> Array:
+        """Cumulative hazard of every draw at ages of any shape: (D, ...). An unknown age gives NaN."""
+        a = np.clip(age, self.grid[0], self.grid[-1])
         at = np.clip(np.searchsorted(self.grid, a, side="right") - 1, 0, self.grid.size - 2)
         part = (a - self.grid[at]) / (self.grid[at + 1] - self.grid[at])
-        return np.asarray(
-            np.bincount(at, w * (1.0 - part), self.grid.size) + np.bincount(at + 1, w * part, self.grid.size)
-        )
+        return np.asarray(self.draws[:, at] * (1.0 - part) + self.draws[:, at + 1] * part)
 
 
 def age_grid(top: float, nodes: int = NODES) -> Array:
@@ -97,7 +93,7 @@ def tabulate(fit: Any, top: float, draws: int, seed: int, exposure: float = 0.0)
         return constant_rate(events, max(run, top), grid, draws, seed)
     gathered = -np.asarray(fit.draws(draws, seed).log_survival(grid), dtype=float)
     drawn = _rising(np.nan_to_num(gathered, posinf=1e3))
-    point = np.minimum(drawn, _SURE).mean(axis=0)
+    point = _rising(-np.log1p(-np.clip(chance, 0.0, 1.0 - 1e-12)))
     return Hazard(grid, point, drawn, events / run if events and run else float(point[-1] / grid[-1]))
 
 
@@ -113,9 +109,23 @@ def _rising(hazard: Array) -> Array:
     return np.asarray(np.maximum.accumulate(np.clip(hazard, 0.0, 1e3), axis=-1))
 
 
-def ratio_to_point(hazard: Hazard, nodes: NDArray[np.float64], limit: tuple[float, float] = (0.05, 8.0)) -> Array:
-    """Each draw's expected events over the draws' own mean: (D, ...) for nodes (G, ...). 1 where nothing is
-    expected."""
-    expected = hazard.draws @ nodes
-    mean = expected.mean(axis=0)
-    return np.clip(np.where(mean > 1e-12, expected / np.where(mean > 1e-12, mean, 1.0), 1.0), *limit)
+def checkpoints(intervals: int) -> NDArray[np.int64]:
+    """Edges of a calendar at which draws are compared: what moves from draw to draw moves slowly over the months."""
+    return np.unique(np.round(np.linspace(0, intervals, min(intervals, 4) + 1)).astype(np.int64))
+
+
+def sample(units: int, most: int = 400) -> NDArray[np.int64]:
+    """Every unit, or evenly spread ones of a large fleet: ratios of a fleet's expected numbers need no more."""
+    return (
+        np.unique(np.linspace(0, units - 1, min(units, most)).round().astype(np.int64)) if units else np.zeros(0, int)
+    )
+
+
+def relative_by_interval(drawn: Array, point: Array, stops: NDArray[np.int64]) -> Array:
+    """Each draw's expected number over the point estimate's, (D, K): drawn (D, T), point (T,) cumulated at `stops`.
+
+    Near 1 where next to nothing is expected.
+    """
+    by_draw, by_point = np.diff(drawn, axis=1), np.diff(point)
+    ratio = (by_draw + 0.05) / (by_point + 0.05)
+    return np.repeat(ratio, np.diff(stops), axis=1)

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from rebuildstats.demand.compound import Stream, Take
-from rebuildstats.demand.corrections import Ratios, follow
+from rebuildstats.demand.corrections import STRAY, Ratios, follow
 from rebuildstats.demand.failures import (
     PositionFailures,
     Stays,
@@ -20,7 +21,7 @@ from rebuildstats.demand.failures import (
     unit_events_by_month,
 )
 from rebuildstats.demand.fleet import Fleet, Positions
-from rebuildstats.demand.hazards import Hazard, tabulate
+from rebuildstats.demand.hazards import Hazard, sample, tabulate
 from rebuildstats.demand.replacements import (
     Component,
     Replacement,
@@ -179,20 +180,25 @@ def build_bases(
             chances,
             model,
             Replacement(mean["failure"], mean["scheduled"], mean["again"], mean["repair"]),
-            _life_draws(model, fleet, chances, run, mean, rng) | dict(chances.life_draws),
-            _normed(moved[:, i], ratios.mean[i], chances.failure_draws),
-            _normed(moved[:, len(families) + i], ratios.mean[len(families) + i], chances.scheduled_draws),
+            _life_draws(model, fleet, chances, run, mean, rng)
+            | {n: d for n, d in chances.life_draws.items() if not model.components[n].always},
+            _normed(moved[:, i], ratios.mean[i : i + 1], chances.failure_draws),
+            _normed(
+                moved[:, len(families) + i],
+                ratios.mean[len(families) + i : len(families) + i + 1],
+                chances.scheduled_draws,
+            ),
         )
     return out
 
 
-def _normed(drift: Array, mean: float, life: Array) -> Array:
+def _normed(drift: Array, mean: Array, life: Array) -> Array:
     """Draws of the drift with only that much spread as the draws of the life do not hold already.
 
     Both are learnt from the same counts of events; counting both in full would count one uncertainty twice.
     """
     own, other = float(np.log(np.maximum(drift, 1e-9)).std()), float(np.log(np.maximum(life.mean(axis=1), 1e-9)).std())
-    keep = np.sqrt(max(0.0, own**2 - other**2)) / own if own > 0 else 0.0
+    keep = np.sqrt(max(min(own, STRAY) ** 2, own**2 - other**2)) / own if own > 0 else 0.0
     spread = np.maximum(drift / mean, 1e-9) ** keep
     return np.asarray(mean * spread / spread.mean())
 
@@ -212,62 +218,54 @@ def _life_draws(
     the shares than the count of replacements behind them allows, the rest is a gamma of that count.
     """
     out: dict[str, Array] = {}
-    weight = (chances.failure + chances.scheduled).sum(axis=1)
-    middle = run[:, run.shape[1] // 2]
+    some = sample(len(fleet.units))
+    weight = (chances.failure + chances.scheduled).sum(axis=1)[some]
+    middle = run[some, run.shape[1] // 2]
     for name, component in model.components.items():
         count = component.hazard.draws.shape[0]
         out[name] = np.ones(count)
         if component.always or name not in mean["failure"]:
             continue
-        pieces = float(sum((getattr(chances, k) * mean[k][name]).sum() for k in ("failure", "scheduled")) * component.n)
+        by_kind = [getattr(chances, k)[some] * mean[k][name][some] for k in ("failure", "scheduled")]
+        pieces = float(np.sum(by_kind) * component.n)
         if pieces <= 1e-12:
             continue
         members = [name, *(n for n in model.inside.get(name, ()) if n in fleet.positions)]
+        spared = weight * (1.0 - mean["failure"][name][some, run.shape[1] // 2])
         moved = np.zeros(count)
         for member in members:
             part = model.components[member]
-            if part.in_service:
-                moved += _moved_in_service(part, fleet, chances, mean["failure"][member], middle)
-            else:
-                moved += _moved_at_teardown(part, fleet, weight, 1.0 - mean["failure"][name], middle)
-        lives = np.clip(1.0 + moved / pieces, 0.1, 6.0)
-        shares = rng.gamma(component.seen + 1.0, 1.0 / (component.seen + 1.0), count)
-        out[name] = lives / lives.mean() * _normed(shares, 1.0, lives[:, None])
-        out[name] = out[name] / out[name].mean()
+            if not part.in_service:
+                moved += _moved_at_teardown(part, fleet.positions[member], some, middle, spared)
+        lives = np.asarray(np.clip(1.0 + moved / pieces, 0.05, 8.0))
+        shares = np.asarray(rng.gamma(component.seen + 1.0, 1.0 / (component.seen + 1.0), count))
+        out[name] = np.asarray(lives * _normed(shares, np.ones(1), lives[:, None]))
     return out
 
 
-def _moved_in_service(component: Component, fleet: Fleet, chances: Chances, replaced: Array, middle: Array) -> Array:
-    """Pieces more or less than the mean, (D,), as the hazard at the ages then moves."""
-    own = fleet.positions[component.name]
-    age = own.age + middle[:, None]
-    live = np.where(own.failed | np.isnan(age), 0.0, 1.0)
-    each = (chances.failure * replaced).sum(axis=1) * component.n
-    rate = np.maximum(component.hazard.density(age), 1e-300) * live
-    step = component.hazard.grid[-1] / component.hazard.grid.size
-    share = each[:, None] / np.maximum(rate.sum(axis=1, keepdims=True), 1e-300) / step * live
-    nodes = component.hazard.nodes(age + step, share) - component.hazard.nodes(age, share)
-    moved = component.hazard.draws @ nodes
-    return np.asarray(moved - moved.mean())
+def _moved_at_teardown(
+    component: Component, own: Positions, some: NDArray[np.int64], middle: Array, weight: Array
+) -> Array:
+    """Pieces more or less than the point estimate's, (D,), found failed at teardowns of the sampled units (`some`).
 
-
-def _moved_at_teardown(component: Component, fleet: Fleet, weight: Array, spared: Array, middle: Array) -> Array:
-    """The same for what is found at teardowns; spared: (units, K) chance that nothing else has replaced it."""
-    own = fleet.positions[component.name]
-    age = own.age + middle[:, None]
-    live = np.where(own.failed | np.isnan(age), 0.0, 1.0)
-    good = np.nan_to_num(np.minimum(own.good, age))
-    left = spared[:, spared.shape[1] // 2, None] * component.found["failure"] * component.bad["failure"]
-    w = weight[:, None] * left * live
-    nodes = component.hazard.nodes(age, w) - component.hazard.nodes(good, w)
-    moved = component.hazard.draws @ nodes
-    return np.asarray(moved - moved.mean())
+    middle: distance run by then; weight: expected teardowns at which nothing else has replaced it. Where the own
+    failure is among what has already been reckoned, one minus its chance is taken out again.
+    """
+    age = own.age[some] + middle[:, None]
+    live = np.where(own.failed[some] | np.isnan(age), 0.0, 1.0)
+    age = np.nan_to_num(age)
+    good = np.minimum(np.nan_to_num(own.good[some]), age)
+    drawn = -np.expm1(-np.maximum(component.hazard.drawn(age) - component.hazard.drawn(good), 0.0))
+    point = -np.expm1(-np.maximum(component.hazard.cumulative(age) - component.hazard.cumulative(good), 0.0))
+    still = weight[:, None] / np.maximum(1.0 - point, 0.05) * live
+    gap = (drawn - point) * np.minimum(still, weight[:, None].clip(0.0) + 1.0)
+    return np.asarray(gap.sum(axis=(1, 2)) * component.found["failure"] * component.bad["failure"])
 
 
 def share_of_part(positions: Positions, part: str, stated: float, keeps: float) -> Array:
     """Chance (units,) that a replaced position takes this part: a graded position keeps its own grade with chance
     `keeps`, the rest follow the share."""
-    known = np.not_equal(positions.part, None)
+    known = np.array([[p is not None for p in row] for row in positions.part], dtype=bool).reshape(positions.part.shape)
     if keeps <= 0.0 or not known.any():
         return np.full(len(positions.age), stated)
     own = np.where(positions.part == part, 1.0, 0.0)

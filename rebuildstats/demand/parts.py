@@ -117,9 +117,10 @@ def _choices(choice: pd.DataFrame, records: Records, final: Mapping[str, str]) -
     pairs = fitted.assign(same=(fitted["part"] == before).astype(float))[before.notna()]
     same = pairs.groupby(["family", "component"])["same"].agg(["sum", "size"])
     by_chance = (choice["share"] ** 2).groupby([choice["family"], choice["component"]]).sum()
+    counted = {k: (float(a), float(b)) for k, a, b in same.itertuples()}
     keeps = {}
     for key, expected in by_chance.items():
-        hits, tries = (float(v) for v in same.loc[key]) if key in same.index else (0.0, 0.0)
+        hits, tries = counted.get(key, (0.0, 0.0))
         rate = (hits + KEEPS_PRIOR * expected) / (tries + KEEPS_PRIOR)
         keeps[key] = min(1.0, max(0.0, (rate - expected) / max(1.0 - expected, 1e-9)))
     return choice.assign(keeps=[keeps[k] for k in zip(choice["family"], choice["component"], strict=True)])

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rebuildstats.demand.failures import Gathered, PositionFailures, UnitFailures, gather, interval_nodes
+from rebuildstats.demand.failures import Gathered, PositionFailures, UnitFailures, gather, moved_by_draws
 from rebuildstats.demand.fleet import Fleet
-from rebuildstats.demand.hazards import Hazard, age_grid, constant_rate, ratio_to_point, tabulate
+from rebuildstats.demand.hazards import Hazard, age_grid, constant_rate, tabulate
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.usage import Usage
 from rebuildstats.fits.life import fit_unit_lives
@@ -219,9 +219,8 @@ def teardown_chances(
     answer = np.log(np.maximum(high, 1e-12) / np.maximum(low, 1e-12)) / (2.0 * _SWING)
     usage_draws = np.exp(usage.fleet_sd * normals[:, None] * answer[None, :])
     gone = rate[:, None] * np.minimum(when.run[None, :], fleet.days_left[:, None])
-    alive = 1.0 - np.concatenate([np.zeros((len(rate), 1)), np.cumsum(failure + scheduled, axis=1)[:, :-1]], axis=1)
-    failing, mended, life = model.failures.draws(fleet, gone, alive)
-    booking = ratio_to_point(model.scheduled, interval_nodes(model.scheduled, fleet.age[:, None] + gone, alive))
+    failing, mended, life = model.failures.draws(fleet, gone)
+    booking = moved_by_draws(model.scheduled, fleet.age, gone)
     return Chances(
         failure, scheduled, again, repair, booked, failing, booking, mended,
         usage_draws / usage_draws.mean(axis=0), life,

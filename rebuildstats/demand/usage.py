@@ -117,7 +117,8 @@ def _season(rates: Array, months: pd.PeriodIndex) -> Array:
     season = np.ones(12)
     if rates.shape[1] < 24:
         return season
-    level = np.nanmean(np.where(np.isnan(rates).all(axis=1)[:, None], 1.0, rates), axis=1)
+    unread = np.asarray(np.isnan(rates).all(axis=1)).reshape(-1, 1)
+    level = np.nanmean(np.where(unread, 1.0, rates), axis=1)
     ratio = rates / np.where(level > 0, level, np.nan)[:, None]
     counted = (~np.isnan(ratio)).sum(axis=0)
     fleet = np.where(counted > 0, np.nansum(ratio, axis=0) / np.maximum(counted, 1), np.nan)
