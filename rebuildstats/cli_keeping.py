@@ -1,13 +1,23 @@
-"""The commands that keep a store in order: settings, undoing, withdrawing."""
+"""The commands that keep a store in order: settings, undoing, withdrawing, backups, exports, checks, mappings."""
 
 from __future__ import annotations
 
+import sys
+from enum import StrEnum
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from rebuildstats.errors import UsageError
-from rebuildstats.terminal import FormOption, OutOption, app, check_writable, show
+from rebuildstats.terminal import EXIT_ERROR, FormOption, OutOption, app, check_writable, say, show, write_text
+
+
+class ExportForm(StrEnum):
+    """How exported tables are written."""
+
+    csv = "csv"
+    parquet = "parquet"
 
 
 @app.command()
@@ -53,3 +63,76 @@ def settings(
         context.obj, comeback_distance=comeback_distance, comeback_days=comeback_days, benches=benches
     )
     show("settings", answer, form, out)
+
+
+@app.command()
+def backup(
+    context: typer.Context, file: Annotated[Path, typer.Argument(help="The backup's file; it must not exist yet.")]
+) -> None:
+    """Copy the store to a file while it is in use; the copy is opened again and compared."""
+    from rebuildstats import commands
+
+    done = commands.backup(context.obj, file).result
+    say(f"{done.path} holds the store: {done.rows:,} rows, {done.size:,} bytes, opened again and found equal.")
+
+
+@app.command()
+def restore(context: typer.Context, file: Annotated[Path, typer.Argument(help="A backup.")]) -> None:
+    """Make the store hold exactly what a backup holds."""
+    from rebuildstats import commands
+
+    done = commands.restore(context.obj, file).result
+    say(f"{done.path} holds what {file} holds: {done.rows:,} rows.")
+    if done.before is not None:
+        say(f"What stood there before was kept in {done.before}.")
+
+
+@app.command()
+def export(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(help="A new or empty folder.")],
+    form: Annotated[ExportForm, typer.Option("--format", help="csv or parquet.")] = ExportForm.csv,
+) -> None:
+    """Write the tables into a folder; loaded again they give the same store."""
+    from rebuildstats import commands
+
+    files = commands.export(context.obj, folder, form=form.value).result
+    say(f"{len(files)} tables were written to {folder}.")
+
+
+@app.command()
+def rejects(context: typer.Context, folder: Annotated[Path, typer.Argument(help="A new or empty folder.")]) -> None:
+    """Write the rows that did not go in, a file per table, to be corrected and loaded again."""
+    from rebuildstats import commands
+
+    files = commands.rejects(context.obj, folder).result
+    say(f"{len(files)} files were written to {folder}: correct the rows and load the folder again.")
+
+
+@app.command()
+def check(context: typer.Context, form: FormOption = None, out: OutOption = None) -> None:
+    """Read every row of the store and look for what must not be; exit code 1 where something is found."""
+    check_writable(out, "--out")
+    from rebuildstats import commands
+
+    answer = commands.check(context.obj)
+    show("check", answer, form, out)
+    if len(answer.frame()):
+        raise typer.Exit(EXIT_ERROR)
+
+
+@app.command()
+def propose(
+    paths: Annotated[list[Path], typer.Argument(metavar="PATH...", help="Sheets (.csv, .xlsx) or folders of them.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Write the proposal to this file (.toml).")] = None,
+) -> None:
+    """Propose a mapping for sheets that look otherwise; read and correct it before you load with it."""
+    check_writable(out, "--out")
+    from rebuildstats import commands
+
+    text = commands.propose(paths)
+    if out is None:
+        sys.stdout.write(text)
+    else:
+        write_text(out, text)
+        say(f"A proposal stands in {out}: read and correct it, then try load --mapping {out} --dry-run.")

@@ -29,6 +29,12 @@ from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
 from rebuildstats.history.gaps import find_gaps
 from rebuildstats.history.load import load_files
+from rebuildstats.keeping import backup as backup
+from rebuildstats.keeping import check as check
+from rebuildstats.keeping import export as export
+from rebuildstats.keeping import propose as propose
+from rebuildstats.keeping import rejects as rejects
+from rebuildstats.keeping import restore as restore
 from rebuildstats.keeping import settings as settings
 from rebuildstats.keeping import undo as undo
 from rebuildstats.keeping import withdraw as withdraw

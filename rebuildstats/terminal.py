@@ -81,7 +81,7 @@ def show(command: str, answer: Answer, form: OutputForm | None, out: Path | None
         sys.stdout.write(text)
         sys.stdout.flush()
     else:
-        _write(out, text)
+        write_text(out, text)
         say(f"Written to {out}: {len(answer.frame())} rows.")
     for line in answer.notes:
         say(line)
@@ -94,7 +94,7 @@ def _form(form: OutputForm | None, out: Path | None) -> Form:
     return "csv" if ending == ".csv" else "json" if ending == ".json" else "table"
 
 
-def _write(out: Path, text: str) -> None:
+def write_text(out: Path, text: str) -> None:
     try:
         out.write_text(text, encoding="utf-8", newline="")
     except OSError as error:
