@@ -133,15 +133,11 @@ def test_a_component_supplied_only_within_an_assembly_creates_demand_for_the_ass
 
 
 def test_a_ring_is_replaced_by_its_own_grade() -> None:
-    units = 4
-    grades = ["RING-A", "RING-B", "RING-B", "RING-B"]
-    jobs = [teardown(f"j{k}", f"PUMP-{k}", 500) for k in range(1, units + 1)]
-    tables = shop(units, "PUMP")
-    booked = [
-        {"plan": f"p{k}", "due_on": START + timedelta(days=760), "unit": f"PUMP-{k}"} for k in range(1, units + 1)
-    ]
+    units = 12
+    grade = {f"PUMP-{k}": "RING-A" if k % 4 == 1 else "RING-B" for k in range(1, units + 1)}
+    jobs = [teardown(f"j{day}-{k}", f"PUMP-{k}", day) for day in (250, 400, 550, 700) for k in range(1, units + 1)]
     history, records = known(
-        **tables,
+        **shop(units, "PUMP"),
         components=[{"family": "PUMP", "component": "shim_ring", "group": "ring", "renewal": "always"}],
         parts=[{"part": "RING-A"}, {"part": "RING-B"}],
         part_uses=[
@@ -150,21 +146,20 @@ def test_a_ring_is_replaced_by_its_own_grade() -> None:
         ],
         teardowns=jobs,
         findings=[
-            {"job": job["job"], "component": "shim_ring", "verdict": "ok", "action": "replace", "part": grade}
-            for job, grade in zip(jobs, grades, strict=True)
+            {"job": job["job"], "component": "shim_ring", "verdict": "ok", "action": "replace"}
+            | {"part": grade[job["unit"]]}
+            for job in jobs
         ],
-        planned=booked,
+        planned=[{"plan": "p1", "due_on": START + timedelta(days=735), "unit": "PUMP-1"}],
     )
-    uses = uses_today(history, records)
-    pieces = implied_pieces(history, records, uses)
-    assert pieces.groupby("part")["quantity"].sum().to_dict() == {"RING-A": 1.0, "RING-B": 3.0}
-    fitted = records.positions.set_index("unit")["part"]
-    assert fitted.to_dict() == {f"PUMP-{k}": grade for k, grade in enumerate(grades, 1)}
-    # four booked rebuilds: one ring each, three of four of the grade that three of four carry
-    forecast = ahead(history, records, months=2)
-    one, other = (mean_of(forecast.pmf(part, "total")) for part in ("RING-A", "RING-B"))
-    assert one + other == pytest.approx(units, rel=0.15)
-    assert other / (one + other) == pytest.approx(0.75, abs=0.02)
+    pieces = implied_pieces(history, records, uses_today(history, records))
+    assert pieces.groupby("part")["quantity"].sum().to_dict() == {"RING-A": 12.0, "RING-B": 36.0}
+    assert records.positions.set_index("unit")["part"].to_dict() == grade
+    # one rebuild is booked for the next days, of a pump with grade A: nearly a whole ring of A, where by the shares
+    # alone it would be a quarter of one and three quarters of B
+    forecast = ahead(history, records, months=1)
+    assert mean_of(forecast.pmf("RING-A", "total")) > 0.75
+    assert mean_of(forecast.pmf("RING-B", "total")) < 0.4
 
 
 def test_a_dressed_burr_uses_no_part_and_ends_no_life() -> None:
