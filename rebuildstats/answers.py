@@ -10,12 +10,13 @@ from typing import Any
 
 import pandas as pd
 
-from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.errors import NothingToComputeError, StoreError, UsageError
+from rebuildstats.fits import kept
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
 from rebuildstats.fits.points import PointFits, fit_points
 from rebuildstats.fits.results import LifeFits
 from rebuildstats.history import store as stores
-from rebuildstats.history.known import History, history_frames, know
+from rebuildstats.history.known import History, history_frames, know, last_day
 from rebuildstats.life_records.build import build
 from rebuildstats.life_records.records import Records
 from rebuildstats.reports import sentences
@@ -46,11 +47,15 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """The history and its life records as known on one day, with the shop's settings: what answers are made from."""
+    """The history and its life records as known on one day, with the settings: what answers are made from.
+
+    latest: whether that day is the history's last one; only then are fits worth keeping.
+    """
 
     history: History
     records: Records
     settings: stores.Settings
+    latest: bool = True
 
     @property
     def as_of(self) -> date:
@@ -64,30 +69,68 @@ def known(store: str | Path, *, as_of: date | None = None) -> Known:
     """
     with stores.reading(store) as con:
         settings = stores.settings(con)
+        latest = as_of is None or as_of == last_day(con)
         day = know(con, as_of)
         history = history_frames(con, day, settings.distance)
         records = build(con, day, settings.distance)
-    return Known(history=history, records=records, settings=settings)
+    return Known(history, records, settings, latest)
 
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """All that was fitted: lives of components, lives of units, inspection points."""
+    """All that was fitted: lives of components, lives of units, inspection points.
+
+    renewed: what had to be fitted now ("components", "units"), because nothing was kept for these very lives.
+    """
 
     life: LifeFits
     units: LifeFits
     points: PointFits
+    renewed: tuple[str, ...] = ()
 
 
 def fits(store: str | Path, now: Known, *, progress: Progress | None = None) -> Fits:
     """The fits of a history, kept in the store by the hash of their lives; only what changed is fitted again."""
-    del store, progress
-    components = now.history.components
-    return Fits(
-        life=fit_lives(now.records.lives, components),
-        units=fit_unit_lives(now.records.unit_lives),
-        points=fit_points(now.records.inspections, now.history.points, components),
-    )
+    tell = progress or (lambda *_: None)
+    records, components = now.records, now.history.components
+    tell(0, 3, "lives of components")
+    of_components = kept.lives_hash(records.lives, components)
+    life = _stored(store, "life", of_components)
+    renewed = [] if life else ["components"]
+    if life is None:
+        life = fit_lives(records.lives, components)
+    tell(1, 3, "lives of units")
+    of_units = kept.lives_hash(records.unit_lives)
+    units = _stored(store, "unit", of_units)
+    if units is None:
+        units = fit_unit_lives(records.unit_lives)
+        renewed.append("units")
+    if now.latest and "components" in renewed:
+        life = _keep(store, "life", of_components, life)
+    if now.latest and "units" in renewed:
+        units = _keep(store, "unit", of_units, units)
+    tell(2, 3, "wear")
+    points = fit_points(records.inspections, now.history.points, components)
+    tell(3, 3, "done")
+    return Fits(life, units, points, tuple(renewed))
+
+
+def _stored(store: str | Path, kind: kept.Kind, lives_hash: str) -> LifeFits | None:
+    with stores.reading(store) as con:
+        return kept.stored(con, kind, lives_hash)
+
+
+def _keep(store: str | Path, kind: kept.Kind, lives_hash: str, fitted: LifeFits) -> LifeFits:
+    """Keep these fits and give back what was kept, so that every later answer rests on the same digits.
+
+    A store that can't be written to (a copy on a read-only disk, or one in use) still answers.
+    """
+    try:
+        with stores.writing(store) as con:
+            kept.keep(con, kind, lives_hash, fitted)
+    except StoreError:
+        return fitted
+    return _stored(store, kind, lives_hash) or fitted
 
 
 def check_family(now: Known, family: str | None) -> None:

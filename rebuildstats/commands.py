@@ -113,7 +113,7 @@ def fit(store: str | Path, *, as_of: date | None = None, progress: Progress | No
     check_lives(now.records.lives, now.records.unit_lives)
     fitted = fits(store, now, progress=progress)
     rows = pd.concat([fitted.life.frame(), fitted.units.frame()], ignore_index=True)
-    return Answer(rows, result=fitted)
+    return Answer(rows, notes=(sentences.fitted_words(fitted.renewed),), result=fitted)
 
 
 def life(store: str | Path, family: str | None = None, *, as_of: date | None = None) -> Answer:

@@ -185,6 +185,13 @@ def interval_text(lower: Any, upper: Any, form: Any = digits) -> str:
     return f"{form(low)} to {form(high)}"
 
 
+def fitted_words(renewed: Sequence[str]) -> str:
+    """What a fit had to do: 'components', 'units', or nothing."""
+    if not renewed:
+        return "Nothing has changed since the last fit."
+    return f"Fitted anew: the lives of {' and '.join(renewed)}."
+
+
 def complaint_notes(complaint: str | None, teardowns: pd.DataFrame, family: str) -> list[str]:
     """What to say of a complaint that no teardown of the family ever had; nothing where it is known or not asked."""
     if complaint is None:
