@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -12,8 +11,7 @@ from numpy.typing import NDArray
 from rebuildstats.stock.goals import StockHistory
 from rebuildstats.stock.items import Items
 from rebuildstats.stock.job_fill import Jobs, fill_rate
-from rebuildstats.stock.relaxed import corners
-from rebuildstats.stock.search import cheapest, network_of
+from rebuildstats.stock.search import frontier
 from rebuildstats.stock.shelves import moves
 
 Ints = NDArray[np.int64]
@@ -28,16 +26,8 @@ def exchange_curve(search: Jobs, check: Jobs, *, jobs_a_year: float, points: int
 
     search: the futures that choose the levels; check: those that the job fill rate is read from.
     """
-    network, levels_at = network_of(search)
-    chosen = [levels_at(at) for at in corners(network, points)]
-    # the corners leave gaps where one dear part decides; levels between two of them fill the wide ones
-    fills = [search.fill(levels) for levels in chosen]
-    for low, high in pairwise(fills):
-        if high - low > _WIDE:
-            chosen.append(cheapest(search, (low + high) / 2, trials=0).levels)
-    chosen.sort(key=search.money)
     rows = []
-    for levels in chosen:
+    for levels in frontier(search, points, _WIDE):
         got = fill_rate(check, levels)
         rows.append((search.money(levels), got.rate, got.lower, got.upper, (1 - got.rate) * jobs_a_year))
     frame = pd.DataFrame(rows, columns=["money", "job_fill", "job_fill_lower", "job_fill_upper", "held_jobs"])

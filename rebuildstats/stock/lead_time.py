@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 DEFAULT_DAYS = 14.0  # nothing stated, nothing ever ordered, in the whole parts list
 _PRIOR_ORDERS = 4.0  # a stated lead time weighs as much as this many orders
@@ -24,8 +24,8 @@ class LeadTimes:
 
     def pmf(self, part: str, factor: float = 1.0) -> NDArray[np.float64]:
         """Chance of each whole number of days 0, 1, 2, ... for one part."""
-        row = self.table.loc[part].to_dict()
-        return days_pmf(float(row["days"]) * factor, float(row["sd_days"]) * factor)
+        days, sd = self.table.loc[part, ["days", "sd_days"]].to_numpy(float)
+        return days_pmf(float(days) * factor, float(sd) * factor)
 
     def frame(self) -> pd.DataFrame:
         return self.table.reset_index()
@@ -41,11 +41,11 @@ def days_pmf(mean: float, sd: float) -> NDArray[np.float64]:
         pmf[low], pmf[low + 1] = 1 - (mean - low), mean - low
         return pmf if pmf[-1] > 0 else pmf[:-1]
     shape, scale = (mean / sd) ** 2, sd**2 / mean
-    top = int(np.ceil(stats.gamma.ppf(0.9999, shape, scale=scale))) + 1
+    top = int(np.ceil(special.gammaincinv(shape, 0.9999) * scale)) + 1
     edges = np.arange(top + 1)
     # E of the lead time rounded up or down by chance: pmf[k] = int (1 - |x - k|) f(x) dx keeps the mean
-    below = stats.gamma.cdf(edges, shape, scale=scale)
-    part = mean * stats.gamma.cdf(edges, shape + 1, scale=scale)
+    below = special.gammainc(shape, edges / scale)
+    part = mean * special.gammainc(shape + 1, edges / scale)
     rising = np.diff(part) - edges[:-1] * np.diff(below)
     pmf = np.zeros(top + 1)
     pmf[1:] += rising

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_GRAIN = 1e-6  # days
+
 
 def expected_backorders(pmf: Floats, level: int) -> float:
     """Expected pieces owed at a random moment, E[(N - level)+], N ~ pmf (pmf[k]: chance of k pieces outstanding).
@@ -110,8 +112,10 @@ def simulate_pipeline(
     group = draw * items + item
     sent = lead > 0  # what arrives at once is never outstanding
     arrival = np.where(sent, day + lead, 0.0)
-    rounds = np.floor(arrival / days)
-    back = arrival - rounds * days
+    rounds = np.floor((arrival + _GRAIN / 2) / days)
+    # to the tenth of a second: what arrives when something is wanted must tie with it exactly
+    back = np.round(np.maximum(arrival - rounds * days, 0.0) / _GRAIN) * _GRAIN
+    day = np.round(day / _GRAIN) * _GRAIN
 
     n_sent = int(sent.sum())
     keys = np.concatenate([group[sent] * (days + 1.0) + back[sent], group * (days + 1.0) + day])

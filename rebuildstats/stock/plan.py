@@ -124,7 +124,7 @@ class OrderPlan:
 
     def exchange_curve(self, points: int = 24) -> pd.DataFrame:
         """Money against held jobs, the best that each sum can do (see `curve.exchange_curve`)."""
-        return exchange_curve(self._searched, self._checked, jobs_a_year=self.jobs_a_year, points=points)
+        return exchange_curve(_few(self._searched, 10_000), self._checked, jobs_a_year=self.jobs_a_year, points=points)
 
     def marks(self, curve: pd.DataFrame | None = None) -> pd.DataFrame:
         """Today's shelf, today's habit and this plan beside the curve (see `curve.marks`)."""

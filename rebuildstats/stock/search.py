@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rebuildstats.stock.job_fill import Jobs
-from rebuildstats.stock.relaxed import Hull, Network, around_budget, around_target
+from rebuildstats.stock.relaxed import Hull, Network, around_budget, around_target, corners
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -136,6 +136,12 @@ class Board:
         whole = met & (u == 0)
         np.add.at(self.loss, where[whole], sign * w[whole])
 
+    def next_step(self) -> Floats:
+        """Money of each item's next bin (0: it has none)."""
+        more = self.at < self.top()
+        after = self.bin_need[np.where(more, self.start[:-1] + self.at, 0)] if len(self.bin_need) else self.at
+        return np.where(more, self.cost * (after - self.levels()), 0.0)
+
     def best_up(self) -> tuple[Floats, Ints]:
         """Per item: the best credit per money over all upward steps, and the number of met bins it leads to."""
         below = self.at[self.bin_item] + self.start[self.bin_item]
@@ -206,6 +212,10 @@ def _climb(board: Board, wanted: float, budget: float = np.inf, keep: frozenset[
     shut = np.zeros(len(board.at), bool)  # items whose next step no longer fits the budget
     shut[list(keep)] = True
     while board.filled < wanted - _EPS:
+        if np.isfinite(budget):
+            shut |= board.next_step() > budget - board.money + _EPS
+            if shut.all():
+                return
         value, to = board.best_up()
         value[shut] = -1.0
         chosen = np.flatnonzero(value > 0)
@@ -283,6 +293,26 @@ def network_of(jobs: Jobs) -> tuple[Network, Callable[[Ints], Ints]]:
         return board.levels()
 
     return _network(board), levels_at
+
+
+def frontier(jobs: Jobs, points: int, widest: float) -> list[Ints]:
+    """Levels along the efficient sums of money, least first: corners of the hull, and where two of them lie further
+    apart than `widest` (in job fill rate: one dear part decides there), levels about half way between."""
+    board = Board(jobs)
+    at = corners(_network(board), points)
+    fills = []
+    chosen = []
+    for corner in at:
+        board.set_all(corner)
+        fills.append(board.filled)
+        chosen.append(board.levels())
+    for corner, low, high in zip(at, fills, fills[1:], strict=False):
+        if high - low > widest * jobs.total:
+            board.set_all(corner)
+            _climb(board, (low + high) / 2)
+            _prune(board, (low + high) / 2)
+            chosen.append(board.levels())
+    return sorted(chosen, key=jobs.money)
 
 
 def _network(board: Board) -> Network:
