@@ -12,6 +12,7 @@ import pandas as pd
 
 from rebuildstats.demand.compound import mixed_pmf
 from rebuildstats.demand.fleet import first_seen, fleets_today, mileage_line
+from rebuildstats.demand.futures import Loose, sample_futures
 from rebuildstats.demand.hazards import tabulate
 from rebuildstats.demand.installed import (
     Base,
@@ -28,6 +29,8 @@ from rebuildstats.demand.replacements import replacement_models
 from rebuildstats.demand.series import METHODS, demand_class, forecast_series
 from rebuildstats.demand.sums import Array, add, cut, mean_of, quantiles_of, sd_of
 from rebuildstats.demand.teardowns import Calendar, TeardownModel, calendar, repair_hazards, scheduled_hazards
+from rebuildstats.demand.trace import COLUMNS as TRACE
+from rebuildstats.demand.trace import trace_rows, whole_trace
 from rebuildstats.demand.usage import Usage, usage_rates
 from rebuildstats.errors import NothingToComputeError, UsageError
 
@@ -103,6 +106,73 @@ class Forecast:
         share = self.when.share(days_from, days_to)
         return {(p, s): self._window_pmf(p, share, s, None) for p in self.parts for s in self.shelves}
 
+    def trace(self, part: str, month: str | pd.Period) -> pd.DataFrame:
+        """The units, positions and reasons behind one forecast (columns of `trace.COLUMNS`); pieces add up to its mean.
+
+        What needs no teardown (counter sales, a part without a life model) is one row without a unit.
+        """
+        share = self._share(month)
+        whole = mean_of(self.pmf(part, month))
+        if self.method_of.get(part) in METHODS:
+            return whole_trace(pd.DataFrame(columns=TRACE), 0.0, whole, f"series: {self.method_of[part]}")
+        loose = self._loose_pmf(part, share, None)
+        counter = min(mean_of(loose), whole)
+        rows = trace_rows(self.bases, self._uses_of(part), share, self.when)
+        if not len(rows):
+            counter = whole
+        return whole_trace(rows, whole - counter, counter, "over the counter, without a teardown")
+
+    def futures(self, n: int, days: float, seed: int) -> pd.DataFrame:
+        """n whole futures over the next `days` days (columns of `futures.COLUMNS`): which teardowns come and what each
+        takes together, and sales without one. Raises UsageError beyond the calendar."""
+        if not 0 < days <= self.when.edges[-1]:
+            raise UsageError(f"Futures reach at most {self.when.edges[-1]:.0f} days after the as-of day.")
+        share = self.when.share(0.0, days)
+        ratios = {p: self.ratio_draws[:, i] for i, p in enumerate(self.ratios.parts)}
+        loose = []
+        for part in self.parts:
+            lots = self.past.pieces.loc[self.past.pieces["part"] == part, "quantity"]
+            lot = max(1.0, float(lots[lots > 0].median()) if (lots > 0).any() else 1.0)
+            for shelf in self.shelves:
+                if self.method_of[part] in METHODS:
+                    pmf = self._window_pmf(part, share, shelf, None)
+                else:
+                    pmf = self._loose_pmf(part, share, shelf)
+                loose.append(Loose(part, shelf, pmf, lot))
+        return sample_futures(self.bases, self.uses, ratios, loose, self.when, n=n, days=days, seed=seed)
+
+    def likely(self, days: float = 61.0) -> pd.DataFrame:
+        """Every unit's chance of a teardown within `days` days: unit, family, vehicle, site, shelf, chance, booked,
+        reason; the likeliest first."""
+        share = self.when.share(0.0, days)
+        frames = []
+        for family, base in sorted(self.bases.items()):
+            c, fleet = base.chances, base.fleet
+            by_kind = np.stack([c.failure @ share, c.scheduled @ share, c.repair @ share])
+            frames.append(
+                pd.DataFrame(
+                    {
+                        "unit": fleet.units,
+                        "family": family,
+                        "vehicle": fleet.vehicles,
+                        "site": fleet.sites,
+                        "shelf": fleet.shelves,
+                        "chance": 1.0 - (1.0 - np.minimum(by_kind[:2].sum(axis=0), 1.0)) * np.exp(-by_kind[2]),
+                        "booked": c.booked @ share >= 0.999,
+                        "reason": np.array(["failure", "scheduled", "repair"])[by_kind.argmax(axis=0)],
+                    }
+                )
+            )
+        columns = ["unit", "family", "vehicle", "site", "shelf", "chance", "booked", "reason"]
+        if not frames:
+            return pd.DataFrame(columns=columns)
+        return pd.concat(frames, ignore_index=True).sort_values("chance", ascending=False, ignore_index=True)
+
+    def booked(self, days: float = 61.0) -> pd.DataFrame:
+        """The units among `likely` whose teardown is booked."""
+        rows = self.likely(days)
+        return rows[rows["booked"]].reset_index(drop=True)
+
     @property
     def shelves(self) -> list[str]:
         """Every shelf that serves anything."""
@@ -132,19 +202,28 @@ class Forecast:
         method = method or self.method_of[part]
         key = (part, method, share.tobytes(), shelf)
         if key not in self._kept:
-            span = float(share @ np.diff(self.when.edges)) / 30.4375
-            if np.all((share == 0) | (share == 1)):
-                span = float(share.sum())
+            span = self._span(share)
             if method in METHODS:
                 pmf = forecast_series(self._series(part, shelf), method).pmf(span)
             else:
                 streams, moved = part_streams(self.bases, self._uses_of(part), share, shelf)
                 pmf = mixed_pmf(streams, moved * self.ratio_draws[:, self.ratios.parts.index(part)])
-                loose = self._counter(part, shelf)
-                if loose.any():
-                    pmf = add(pmf, forecast_series(loose, "moving average").pmf(span))
+                pmf = add(pmf, self._loose_pmf(part, share, shelf))
             self._kept[key] = cut(pmf)
         return self._kept[key]
+
+    def _span(self, share: Array) -> float:
+        """Months in a window; whole calendar months count as one each."""
+        if np.all((share == 0) | (share == 1)) and share[0] == 0:
+            return float(share.sum())
+        return float(share @ np.diff(self.when.edges)) / 30.4375
+
+    def _loose_pmf(self, part: str, share: Array, shelf: str | None) -> Array:
+        """What is sold without a teardown."""
+        loose = self._counter(part, shelf)
+        if not loose.any():
+            return np.ones(1)
+        return forecast_series(loose, "moving average").pmf(self._span(share))
 
     def _series(self, part: str, shelf: str | None) -> Array:
         return self._at_shelf(self.past.series, part, shelf)

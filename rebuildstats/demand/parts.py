@@ -76,7 +76,8 @@ def roots_of_components(components: pd.DataFrame) -> dict[tuple[str, str], str]:
 
 def uses_today(history: History, records: Records) -> pd.DataFrame:
     """What one replaced position takes from today on: family, component, part (after supersession), quantity, share,
-    keeps (chance that a position keeps the alternative it has, beyond what the shares give; 0 without a choice).
+    keeps (chance that a position keeps the alternative it has, beyond what the shares give; 0 without a choice),
+    choice.
 
     Alternatives and grades share by the stated share and the choices seen, weighed as a Dirichlet prior of
     PRIOR_CHOICES. A component supplied only within another has no use of its own: its assembly has.
@@ -88,12 +89,12 @@ def uses_today(history: History, records: Records) -> pd.DataFrame:
     root = roots_of_components(history.components)
     keys = list(zip(uses["family"].astype(str), uses["component"].astype(str), strict=True))
     uses = uses[[root.get(k, k[1]) == k[1] for k in keys]]
-    fixed = uses[uses["choice"].isna() | (uses["choice"] == "")].assign(share=1.0, keeps=0.0)
+    fixed = uses[uses["choice"].isna() | (uses["choice"] == "")].assign(share=1.0, keeps=0.0, choice="")
     fixed = fixed.groupby(["family", "component", "part"], as_index=False).agg(
-        quantity=("quantity", "sum"), share=("share", "max"), keeps=("keeps", "max")
+        quantity=("quantity", "sum"), share=("share", "max"), keeps=("keeps", "max"), choice=("choice", "max")
     )
     choice = uses[uses["choice"].notna() & (uses["choice"] != "")]
-    columns = ["family", "component", "part", "quantity", "share", "keeps"]
+    columns = ["family", "component", "part", "quantity", "share", "keeps", "choice"]
     if not len(choice):
         return fixed[columns]
     return pd.concat([fixed[columns], _choices(choice, records, final)[columns]], ignore_index=True)

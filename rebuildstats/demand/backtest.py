@@ -1,0 +1,194 @@
+"""How each method would have done on the shop's own past, everything refitted with only what was known then.
+
+Rolling origins (Tashman 2000, IJF 16:437). The history at an origin comes from a callable, so that what is dated later
+cannot leak in: it never gets here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from rebuildstats.demand.forecast import OWN, TOTAL, Forecast, forecast_parts
+from rebuildstats.demand.parts import by_month
+from rebuildstats.demand.past import past_demand
+from rebuildstats.demand.scores import covered, crps, pinball
+from rebuildstats.demand.series import METHODS
+from rebuildstats.demand.sums import Array, mean_of, quantiles_of
+from rebuildstats.errors import NothingToComputeError
+
+if TYPE_CHECKING:
+    from rebuildstats.history.known import History
+    from rebuildstats.life_records.records import Records
+
+COLUMNS = [
+    "part", "method", "origin", "months", "pinball", "crps", "coverage_90", "scaled_error", "held_jobs", "money_held",
+    "chosen",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Backtest:
+    """Scores by part, method and origin. `rows`: COLUMNS, `total_pinball` (of the horizon as one) and `in_force`
+
+    pinball: mean over months of the pinball loss over the quantiles of the contract, pieces; crps: mean over months,
+    pieces;
+    coverage_90: share of months inside the 90 % band; scaled_error: absolute error of the horizon's total over the mean
+    monthly demand before the origin times months; held_jobs: pieces short when the horizon's 95 % quantile had been
+    stocked,
+    in jobs of usual size; money_held: unit cost x what would have lain unused of it; chosen: the method with the
+    least pinball loss on the origins before this one (on all, in the last origin's rows).
+    """
+
+    rows: pd.DataFrame
+    origins: tuple[date, ...]
+
+    def frame(self) -> pd.DataFrame:
+        """The contract's columns."""
+        return self.rows[COLUMNS].copy()
+
+    def by_method(self) -> pd.DataFrame:
+        """Pooled over parts and origins: method, forecasts, pinball, crps, coverage_90, scaled_error, gain (pinball
+        saved against the best series method)."""
+        pooled = self.rows.groupby("method", as_index=False).agg(
+            forecasts=("pinball", "size"),
+            pinball=("pinball", "sum"),
+            crps=("crps", "sum"),
+            coverage_90=("coverage_90", "mean"),
+            scaled_error=("scaled_error", "mean"),
+        )
+        series = pooled.loc[pooled["method"].isin(METHODS), "pinball"]
+        pooled["gain"] = 1.0 - pooled["pinball"] / series.min() if len(series) else np.nan
+        return pooled.sort_values("pinball", ignore_index=True)
+
+    def chosen(self) -> dict[str, str]:
+        """part -> the method that did best on all origins."""
+        last = self.rows[self.rows["origin"] == self.rows["origin"].max()]
+        best = last[last["chosen"]]
+        return dict(zip(best["part"], best["method"], strict=True))
+
+
+def origins_before(first: date, last: date, *, months: int, most: int = 4, least_past: int = 18) -> list[date]:
+    """Month ends from which `months` whole months lie before `last`, the latest first in time order: up to `most`,
+    half a
+    year apart, each with at least `least_past` months of past. Empty when the history is too short."""
+    end = pd.Timestamp(last).to_period("M")
+    if pd.Timestamp(last).normalize() < end.end_time.normalize():
+        end = end - 1
+    begin = pd.Timestamp(first).to_period("M") + least_past
+    found = []
+    at = end - months
+    while at >= begin and len(found) < most:
+        found.append(at.end_time.date())
+        at = at - 6
+    return found[::-1]
+
+
+def backtest(
+    history_at: Callable[[date], tuple[History, Records]],
+    fit: Callable[[History, Records], tuple[Any, Any]],
+    origins: Sequence[date],
+    today: tuple[History, Records],
+    *,
+    months: int = 12,
+    draws: int = 100,
+    seed: int = 0,
+    progress: Callable[[float, float, str], None] | None = None,
+) -> Backtest:
+    """Forecast from each origin with what was known then, and score against what came.
+
+    history_at: history and records as known on a day. fit: (life fits, unit fits) of those. origins: in time order,
+    each
+    with `months` whole months after it before today. today: the history against which is scored. Raises
+    NothingToComputeError without an origin.
+    """
+    if not origins:
+        raise NothingToComputeError(
+            "The history is too short to look back: it needs 18 months of past and the months of the horizon after
+            them."
+        )
+    frames = []
+    for i, origin in enumerate(origins):
+        if progress is not None:
+            progress(i, len(origins), f"as known on {origin}")
+        history, records = history_at(origin)
+        life_fits, unit_fits = fit(history, records)
+        forecast = forecast_parts(records, history, life_fits, unit_fits, months=months, draws=draws, seed=seed)
+        frames.append(_scores(forecast, today, origin))
+    if progress is not None:
+        progress(len(origins), len(origins), "done")
+    return Backtest(_chosen(pd.concat(frames, ignore_index=True)), tuple(origins))
+
+
+def realised(today: tuple[History, Records], forecast: Forecast) -> pd.DataFrame:
+    """Pieces that came, part x month of the forecast, by the contract's meaning of demand."""
+    history, records = today
+    past = past_demand(history, records, forecast.uses, forecast.parts)
+    return by_month(past.pieces, forecast.parts, forecast.months)
+
+
+def _scores(forecast: Forecast, today: tuple[History, Records], origin: date) -> pd.DataFrame:
+    came = realised(today, forecast)
+    cost = today[0].parts.set_index("part")["unit_cost"]
+    rows = []
+    for part in forecast.parts:
+        values = came.loc[part].to_numpy(dtype=float)
+        scale = max(float(forecast.past.series.loc[part].mean()), 1.0 / 12.0) * len(values)
+        pieces = forecast.past.pieces
+        lot = pieces.loc[(pieces["part"] == part) & (pieces["quantity"] > 0), "quantity"]
+        for method in _methods(forecast, part):
+            by_month_pmf = [forecast.pmf(part, month, method) for month in forecast.months]
+            total = forecast.pmf(part, TOTAL, method)
+            (stocked,) = quantiles_of(total, [0.95])
+            rows.append(
+                {
+                    "part": part,
+                    "method": method,
+                    "origin": pd.Timestamp(origin),
+                    "months": len(values),
+                    "pinball": _mean(pinball, by_month_pmf, values),
+                    "crps": _mean(crps, by_month_pmf, values),
+                    "coverage_90": _mean(covered, by_month_pmf, values),
+                    "scaled_error": abs(mean_of(total) - values.sum()) / scale,
+                    "total_pinball": pinball(total, float(values.sum())),
+                    "held_jobs": max(0.0, values.sum() - stocked) / (float(lot.mean()) if len(lot) else 1.0),
+                    "money_held": max(0.0, stocked - values.sum()) * float(cost.get(part, np.nan)),
+                    "in_force": method == forecast.method_of[part],
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _mean(score: Callable[[Array, float], float], pmfs: Sequence[Array], values: Array) -> float:
+    return float(np.mean([score(pmf, float(value)) for pmf, value in zip(pmfs, values, strict=True)]))
+
+
+def _methods(forecast: Forecast, part: str) -> list[str]:
+    own = [OWN] if forecast.method_of[part] not in METHODS else []
+    return [*own, *METHODS]
+
+
+def _chosen(rows: pd.DataFrame) -> pd.DataFrame:
+    """Mark, per part and origin, the method that did best before it; in the first origin the method then in force."""
+    rows = rows.copy()
+    rows["chosen"] = False
+    last = rows["origin"].max()
+    for _, own in rows.groupby("part"):
+        for origin in sorted(own["origin"].unique()):
+            now = own[own["origin"] == origin]
+            before = own if origin == last else own[own["origin"] < origin]
+            if len(before):
+                # one origin is a thin witness: the method in force keeps a tenth's advantage
+                loss = before.assign(loss=before["pinball"] * np.where(before["in_force"], 0.9, 1.0))
+                best = loss.groupby("method")["loss"].mean()
+                best = best[best.index.isin(now["method"])]
+                name = str(best.idxmin()) if len(best) else str(now.loc[now["in_force"], "method"].iloc[0])
+            else:
+                name = str(now.loc[now["in_force"], "method"].iloc[0])
+            rows.loc[now.index[now["method"] == name], "chosen"] = True
+    return rows
