@@ -77,11 +77,20 @@ def known(store: str | Path, *, as_of: date | None = None) -> Known:
 
 
 @dataclass(frozen=True, slots=True)
-class Fits:
-    """All that was fitted: lives of components, lives of units, inspection points.
+class FittedLives:
+    """Fitted lives of components and of units.
 
     renewed: what had to be fitted now ("components", "units"), because nothing was kept for these very lives.
     """
+
+    life: LifeFits
+    units: LifeFits
+    renewed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """All that was fitted: lives of components, lives of units, inspection points; `renewed` as in FittedLives."""
 
     life: LifeFits
     units: LifeFits
@@ -89,8 +98,8 @@ class Fits:
     renewed: tuple[str, ...] = ()
 
 
-def fits(store: str | Path, now: Known, *, progress: Progress | None = None) -> Fits:
-    """The fits of a history, kept in the store by the hash of their lives; only what changed is fitted again."""
+def fitted_lives(store: str | Path, now: Known, *, progress: Progress | None = None) -> FittedLives:
+    """The fitted lives, kept in the store by the hash of the lives; only what changed is fitted again."""
     tell = progress or (lambda *_: None)
     records, components = now.records, now.history.components
     tell(0, 3, "lives of components")
@@ -109,10 +118,17 @@ def fits(store: str | Path, now: Known, *, progress: Progress | None = None) -> 
         life = _keep(store, "life", of_components, life)
     if now.latest and "units" in renewed:
         units = _keep(store, "unit", of_units, units)
+    return FittedLives(life, units, tuple(renewed))
+
+
+def fits(store: str | Path, now: Known, *, progress: Progress | None = None) -> Fits:
+    """All the fits of a history."""
+    tell = progress or (lambda *_: None)
+    lives = fitted_lives(store, now, progress=progress)
     tell(2, 3, "wear")
-    points = fit_points(records.inspections, now.history.points, components)
+    points = fit_points(now.records.inspections, now.history.points, now.history.components)
     tell(3, 3, "done")
-    return Fits(life, units, points, tuple(renewed))
+    return Fits(lives.life, lives.units, points, lives.renewed)
 
 
 def _stored(store: str | Path, kind: kept.Kind, lives_hash: str) -> LifeFits | None:

@@ -18,7 +18,7 @@ import pandas as pd
 
 from rebuildstats.answers import Answer as Answer
 from rebuildstats.answers import Known as Known
-from rebuildstats.answers import Progress, check_family, check_lives, find_unit
+from rebuildstats.answers import Progress, check_family, check_lives, find_unit, fitted_lives
 from rebuildstats.answers import fits as fits
 from rebuildstats.answers import known as known
 from rebuildstats.demand.forecast import Forecast, forecast_parts
@@ -124,7 +124,7 @@ def life(store: str | Path, family: str | None = None, *, as_of: date | None = N
     now = known(store, as_of=as_of)
     check_family(now, family)
     check_lives(now.records.lives)
-    fitted = fits(store, now)
+    fitted = fitted_lives(store, now)
     rows = fitted.life.frame()
     if family is not None:
         rows = rows[rows["family"] == family].reset_index(drop=True)
@@ -185,7 +185,7 @@ def repeats(store: str | Path, *, as_of: date | None = None) -> Answer:
     check_lives(now.records.lives)
     found = find_repeats(
         now.records.lives,
-        fits(store, now).life,
+        fitted_lives(store, now).life,
         now.as_of,
         fitments=now.history.fitments,
         vehicles=now.history.vehicles,
@@ -354,7 +354,7 @@ def _goal(job_fill: float | None, part_fill: float | None, budget: float | None)
 
 
 def _forecast(store: str | Path, now: Known, months: int) -> Forecast:
-    fitted = fits(store, now)
+    fitted = fitted_lives(store, now)
     return forecast_parts(now.records, now.history, fitted.life, fitted.units, months=months, seed=_SEED)
 
 
