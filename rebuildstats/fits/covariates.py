@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.stats import chi2
 
@@ -49,7 +48,9 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class _Column:
+class Column:
+    """One level of a covariate, set against the yardstick level of the same covariate."""
+
     name: str
     level: str
     yardstick: str
@@ -84,7 +85,7 @@ def find_effects(table: pd.DataFrame, lives: Lives, prior: Prior) -> Found:
     return _assemble(table, lives, prior, columns, design, own, own_covariance)
 
 
-def _columns(table: pd.DataFrame) -> list[_Column]:
+def _columns(table: pd.DataFrame) -> list[Column]:
     """A column for every level of a shared covariate but its most frequent one; levels with few events are left out."""
     columns = []
     for name in SHARED:
@@ -95,11 +96,11 @@ def _columns(table: pd.DataFrame) -> list[_Column]:
         if len(sums) < 2:
             continue
         yardstick = str(sums["exposure"].idxmax())
-        columns += [_Column(name, str(level), yardstick) for level in sums.index if level != yardstick]
+        columns += [Column(name, str(level), yardstick) for level in sums.index if level != yardstick]
     return columns
 
 
-def _design(table: pd.DataFrame, columns: list[_Column]) -> Floats:
+def _design(table: pd.DataFrame, columns: list[Column]) -> Floats:
     design = np.zeros((len(table), len(columns)))
     for i, column in enumerate(columns):
         design[:, i] = (table[column.name] == column.level).to_numpy(dtype=float)
@@ -150,7 +151,7 @@ def _profile(
 
 
 def _weakest(
-    columns: list[_Column], b: Floats, covariance: Floats, scores: Floats, information: Floats
+    columns: list[Column], b: Floats, covariance: Floats, scores: Floats, information: Floats
 ) -> tuple[str, float]:
     """The covariate with the largest p-value: of the common effect being none (Wald) or of one hidden in departures."""
     worst = ("", -1.0)
@@ -193,7 +194,7 @@ def _assemble(
     table: pd.DataFrame,
     lives: Lives,
     prior: Prior,
-    columns: list[_Column],
+    columns: list[Column],
     design: Floats,
     own: Floats,
     own_covariance: Floats,
@@ -210,13 +211,16 @@ def _assemble(
         picked[j] = True
         here = table.iloc[rows]
         base = design[rows] @ own[j]
-        makes = _makes(here, lives, picked, rows, base, prior, len(table))
-        all_columns = columns + [c for c, _, _ in makes]
-        mean = np.concatenate([own[j], [value for _, value, _ in makes]])
-        covariance = np.zeros((len(mean), len(mean)))
+        makes, values, spread, p_value = make_effects(
+            here, lives.select(picked), base, prior.select(picked), rows=rows, length=len(table)
+        )
         p = len(columns)
-        covariance[:p, :p] = own_covariance[j]
-        covariance[range(p, len(mean)), range(p, len(mean))] = [variance for _, _, variance in makes]
+        if p_value >= _MAKE_LEVEL:
+            makes, values, spread = [], values[:0], spread[:0, :0]
+        all_columns = columns + makes
+        mean = np.concatenate([own[j], values])
+        covariance = np.zeros((len(mean), len(mean)))
+        covariance[:p, :p], covariance[p:, p:] = own_covariance[j], spread
         one = _mixed(here, all_columns, mean, covariance)
         effects.append(one)
         if not one.none:
@@ -226,34 +230,49 @@ def _assemble(
     return Found(design, tuple(effects), shift, tuple(named))
 
 
-def _makes(
-    here: pd.DataFrame, lives: Lives, picked: npt.NDArray[np.bool_], rows: Ints, base: Floats, prior: Prior, length: int
-) -> list[tuple[_Column, float, float]]:
-    """Makes of the part that differ from the commonest, each with its effect and variance; none where p >= `_LEVEL`."""
+def make_effects(
+    here: pd.DataFrame, lives: Lives, base: Floats, prior: Prior, *, rows: Ints | None = None, length: int | None = None
+) -> tuple[list[Column], Floats, Floats, float]:
+    """Makes of one component's part against the one that ran the most distance.
+
+    Parameters
+    ----------
+    here : DataFrame
+        The component's lives: part (text), events, exposure.
+    lives : Lives
+        That component alone; `Part.row` points into a table of `length` rows, of which `rows` are those of `here`.
+    base : (rows of here)
+        Shift by the other covariates.
+
+    Returns
+    -------
+    columns, effects (p), covariance (p, p), p_value
+        Effects shrunk softly towards none; p_value of all makes being alike, unshrunk (Wald). Empty with fewer than two
+        makes of enough failures. Lives of an unknown make take no part.
+    """
+    nothing: tuple[list[Column], Floats, Floats, float] = ([], np.zeros(0), np.zeros((0, 0)), 1.0)
     if MAKE not in here.columns:
-        return []
+        return nothing
     sums = here.groupby(MAKE, sort=True)[["events", "exposure"]].sum()
     sums = sums[sums["events"] >= _FEWEST_PER_MAKE]
     if len(sums) < 2:
-        return []
+        return nothing
+    rows = np.arange(len(here)) if rows is None else rows
+    length = len(here) if length is None else length
     yardstick = str(sums["exposure"].idxmax())
-    columns = [_Column(MAKE, str(level), yardstick) for level in sums.index if level != yardstick]
-    design = np.zeros((length, len(columns)))
-    design[rows] = _design(here, columns)
-    moved = np.zeros(length)
-    moved[rows] = base
-    b, covariance, _, _ = _joint(WEIBULL, lives.select(picked).shifted(moved), design, prior.select(picked))
-    # a soft prior about no difference keeps a make with three events from looking ten times better
-    tight = np.linalg.inv(covariance) + np.eye(len(b)) / _SPREAD**2
-    statistic = float(b @ np.linalg.pinv(covariance) @ b)
-    if chi2.sf(statistic, len(b)) >= _MAKE_LEVEL:
-        return []
-    shrunk_covariance = np.linalg.inv(tight)
-    shrunk = shrunk_covariance @ np.linalg.pinv(covariance) @ b
-    return [(c, float(v), float(s)) for c, v, s in zip(columns, shrunk, np.diagonal(shrunk_covariance), strict=True)]
+    columns = [Column(MAKE, str(level), yardstick) for level in sums.index if level != yardstick]
+    design, moved, known = np.zeros((length, len(columns))), np.zeros(length), np.zeros(length, dtype=bool)
+    design[rows], moved[rows], known[rows] = _design(here, columns), base, here[MAKE].isin(sums.index).to_numpy()
+    compared = Lives(1, *(part.keep(known[part.row]) for part in lives.parts)).shifted(moved)
+    b, covariance, _, _ = _joint(WEIBULL, compared, design, prior)
+    information = np.linalg.pinv(covariance)
+    p_value = float(chi2.sf(float(b @ information @ b), len(b)))
+    shrunk_covariance = np.linalg.inv(information + np.eye(len(b)) / _SPREAD**2)
+    shrunk: Floats = shrunk_covariance @ information @ b
+    return columns, shrunk, np.asarray(shrunk_covariance, dtype=np.float64), p_value
 
 
-def _mixed(here: pd.DataFrame, columns: list[_Column], mean: Floats, covariance: Floats) -> Effects:
+def _mixed(here: pd.DataFrame, columns: list[Column], mean: Floats, covariance: Floats) -> Effects:
     """The effects with the mix of levels by distance run, measured from that mix."""
     if not columns:
         return Effects()
@@ -277,7 +296,7 @@ def _mixed(here: pd.DataFrame, columns: list[_Column], mean: Floats, covariance:
     return Effects(places, mean, covariance, centre, share, design - centre)
 
 
-def _name(columns: list[_Column], mean: Floats, error: Floats) -> tuple[str, ...]:
+def _name(columns: list[Column], mean: Floats, error: Floats) -> tuple[str, ...]:
     words = []
     for column, value, spread in zip(columns, mean, error, strict=True):
         low, high = np.exp(value - 1.645 * spread), np.exp(value + 1.645 * spread)

@@ -70,9 +70,7 @@ class Turnbull:
         after = np.concatenate([[1.0], self.survival])
         ended = np.searchsorted(self.right, age, side="right")
         begun = np.searchsorted(self.left, age, side="left")
-        exact = np.searchsorted(self.left, age, side="right")
-        point = np.isin(age, self.left[self.left == self.right]) if len(self.left) else np.zeros(len(age), dtype=bool)
-        return after[ended], after[np.where(point, np.maximum(exact, ended), np.maximum(begun, ended))]
+        return after[ended], after[np.maximum(begun, ended)]
 
     def frame(self) -> pd.DataFrame:
         """Columns left, right (ages), mass, survival, standard_error, at_risk, failures."""

@@ -1,0 +1,185 @@
+"""The likelihood worked out by hand, its derivatives, and other packages on any mix of censoring and late entry."""
+
+from __future__ import annotations
+
+import warnings
+
+import lifelines
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import optimize, stats
+
+from rebuildstats.fits.distributions import DISTRIBUTIONS, LOGLOGISTIC, LOGNORMAL, WEIBULL, Distribution
+from rebuildstats.fits.inference import fit_model
+from rebuildstats.fits.intervals import fit_plain
+from rebuildstats.fits.likelihood import Lives, derivatives, grouped, lay_out, log_likelihood
+from rebuildstats.fits.newton import find_modes, no_prior
+
+
+def laid(rows: list[tuple[float, float, float]], **more: float) -> Lives:
+    entry, lower, upper = (np.array(x, dtype=float) for x in zip(*rows, strict=True))
+    return lay_out(np.zeros(len(rows), dtype=np.int64), entry, lower, upper, np.ones(len(rows)), 1, **more)
+
+
+def test_by_hand() -> None:
+    # Weibull of scale 2 and shape 3: S(t) = exp(-(t/2)^3), f(t) = 3/2 (t/2)^2 S(t). Seven lives, each written out.
+    def s(t: float) -> float:
+        return float(np.exp(-((t / 2) ** 3)))
+
+    def f(t: float) -> float:
+        return 1.5 * (t / 2) ** 2 * s(t)
+
+    rows = [
+        (0, 1.5, 1.5),  # exact
+        (0, 1.0, 2.0),  # between two looks
+        (0, 0.0, 1.2),  # failed before the first look
+        (0, 2.5, np.nan),  # running
+        (1.0, 1.8, 1.8),  # entered late, exact
+        (1.0, 1.6, 2.4),  # entered late, between
+        (0.5, 3.0, np.nan),  # entered late, running
+    ]
+    by_hand = [
+        np.log(f(1.5)),
+        np.log(s(1.0) - s(2.0)),
+        np.log(1 - s(1.2)),
+        np.log(s(2.5)),
+        np.log(f(1.8) / s(1.0)),
+        np.log((s(1.6) - s(2.4)) / s(1.0)),
+        np.log(s(3.0) / s(0.5)),
+    ]
+    at = np.array([np.log(2.0)]), np.array([-np.log(3.0)])
+    for row, value in zip(rows, by_hand, strict=True):
+        assert log_likelihood(WEIBULL, laid([row]), *at)[0] == pytest.approx(value, rel=1e-12)
+    assert log_likelihood(WEIBULL, laid(rows), *at)[0] == pytest.approx(sum(by_hand), rel=1e-12)
+
+
+@pytest.mark.parametrize("dist", DISTRIBUTIONS, ids=lambda d: d.name)
+def test_derivatives_are_the_derivatives(dist: Distribution) -> None:
+    rng = np.random.default_rng(4)
+    n, step = 90, 1e-5
+    of = rng.integers(0, 3, n)
+    entry = rng.choice([0.0, 0.2], n)
+    lower = np.where(rng.random(n) < 0.2, 0.0, entry + rng.gamma(2.0, 0.5, n))
+    upper = lower + rng.choice([0.0, 0.3, np.nan], n)
+    lives = lay_out(of, np.where(lower > 0, entry, 0.0), lower, upper, rng.integers(1, 4, n).astype(float), 3)
+    mu, tau = np.array([0.1, 0.2, -0.3]), np.array([-0.5, 0.1, -0.2])
+    at = derivatives(dist, lives, mu, tau)
+    np.testing.assert_allclose(at.value, log_likelihood(dist, lives, mu, tau), rtol=1e-12)
+
+    def slope(of_what, by_mu: float, by_tau: float):  # type: ignore[no-untyped-def]
+        up, down = of_what(mu + by_mu, tau + by_tau), of_what(mu - by_mu, tau - by_tau)
+        return (up - down) / (2 * step)
+
+    def value(a, b):  # type: ignore[no-untyped-def]
+        return log_likelihood(dist, lives, a, b)
+
+    np.testing.assert_allclose(at.location, slope(value, step, 0), atol=1e-5)
+    np.testing.assert_allclose(at.spread, slope(value, 0, step), atol=1e-5)
+    by_location = lambda a, b: derivatives(dist, lives, a, b).location  # noqa: E731
+    by_spread = lambda a, b: derivatives(dist, lives, a, b).spread  # noqa: E731
+    np.testing.assert_allclose(at.location_location, slope(by_location, step, 0), atol=1e-4)
+    np.testing.assert_allclose(at.location_spread, slope(by_location, 0, step), atol=1e-4)
+    np.testing.assert_allclose(at.spread_spread, slope(by_spread, 0, step), atol=1e-4)
+
+
+def test_many_components_at_once_equal_one_by_one() -> None:
+    rng = np.random.default_rng(8)
+    ages = rng.weibull(2.0, 60) * 100
+    upper = np.where(rng.random(60) < 0.3, np.nan, ages)
+    of = rng.integers(0, 4, 60)
+    together = find_modes(LOGNORMAL, lay_out(of, ages * 0, ages, upper, ages * 0 + 1, 4, scale=100.0), no_prior(4))
+    for k in range(4):
+        one = ages[of == k]
+        alone = fit_plain(LOGNORMAL, one * 0, one, upper[of == k])
+        assert np.exp(together.parameters[k, 0]) * 100 == pytest.approx(alone.scale.value, rel=1e-7)
+
+
+def test_equal_lives_are_merged_into_weights() -> None:
+    frame = pd.DataFrame({"a": [1.0, 1.0, 2.0, np.nan, np.nan], "weight": [1.0, 2.0, 1.0, 1.0, 1.0]})
+    merged = grouped(frame, ["a"])
+    assert merged["weight"].tolist() == [3.0, 1.0, 2.0]
+
+
+def mixes(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A random mix of exact, interval, left- and right-censored, late-entered lives."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(25, 60))
+    ages = 100 * rng.weibull(rng.uniform(1.2, 3.5), n)
+    entry = np.where(rng.random(n) < 0.3, rng.uniform(1, 60, n), 0.0)
+    keep = ages > entry
+    ages, entry = ages[keep], entry[keep]
+    kind = rng.choice(4, len(ages), p=[0.4, 0.25, 0.1, 0.25])
+    lower = np.select(
+        [kind == 0, kind == 1, kind == 2], [ages, ages * rng.uniform(0.6, 0.95, len(ages)), entry], ages * 0.7
+    )
+    lower = np.maximum(lower, entry)
+    upper = np.select([kind == 0, kind == 1, kind == 2], [lower, ages * 1.1 + 1e-6, ages * 1.05], np.nan)
+    says = np.isfinite(upper) | (lower > entry)
+    return entry[says], lower[says], upper[says]
+
+
+SCIPY = {
+    "weibull": lambda p: stats.weibull_min(np.exp(-p[1]), scale=np.exp(p[0])),
+    "lognormal": lambda p: stats.lognorm(np.exp(p[1]), scale=np.exp(p[0])),
+    "loglogistic": lambda p: stats.fisk(np.exp(-p[1]), scale=np.exp(p[0])),
+}
+
+
+@settings(max_examples=12, deadline=None, derandomize=True)
+@given(seed=st.integers(0, 10_000), dist=st.sampled_from([WEIBULL, LOGNORMAL, LOGLOGISTIC]))
+def test_any_mix_against_scipy(seed: int, dist: Distribution) -> None:
+    entry, lower, upper = mixes(seed)
+
+    def minus(p: np.ndarray) -> float:
+        with np.errstate(all="ignore"):
+            frozen = SCIPY[dist.name](p)
+            exact, running = upper == lower, np.isnan(upper)
+            between = ~exact & ~running
+            total = frozen.logpdf(lower[exact]).sum() + frozen.logsf(lower[running]).sum() - frozen.logsf(entry).sum()
+            return -float(total + np.log(frozen.cdf(upper[between]) - frozen.cdf(lower[between])).sum())
+
+    start = np.array([np.log(80.0), -0.5])
+    found = optimize.minimize(
+        minus, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-10, "maxiter": 4000}
+    )
+    ours = fit_plain(dist, entry, lower, upper)
+    assert ours.log_likelihood == pytest.approx(-found.fun, abs=1e-6)
+    assert np.log(ours.scale.value) == pytest.approx(found.x[0], abs=1e-4)
+
+
+@settings(max_examples=6, deadline=None, derandomize=True)
+@given(seed=st.integers(0, 10_000))
+def test_any_mix_against_lifelines(seed: int) -> None:
+    # lifelines takes an interval's ends as closed, which for a continuous life is no difference
+    entry, lower, upper = mixes(seed)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # lifelines' own, of its optimiser
+        theirs = lifelines.WeibullFitter().fit_interval_censoring(
+            lower, np.where(np.isnan(upper), np.inf, upper), entry=entry
+        )
+    model = fit_model(WEIBULL, entry, lower, upper)
+    assert model.llf == pytest.approx(theirs.log_likelihood_, abs=2e-3)
+    assert np.exp(model.params[0]) == pytest.approx(theirs.lambda_, rel=2e-3)
+    assert model.llf >= theirs.log_likelihood_ - 1e-6
+
+
+def test_statsmodels_summary_covariance_clusters() -> None:
+    entry, lower, upper = mixes(3)
+    plain = fit_model(WEIBULL, entry, lower, upper)
+    # numerical second derivatives of the log likelihood are the information that the covariance inverts
+    numeric = optimize.approx_fprime(plain.params, plain.model.score, 1e-6)
+    np.testing.assert_allclose(plain.cov_params(), np.linalg.inv(-numeric), rtol=1e-3)
+    np.testing.assert_allclose(plain.model.score_obs(plain.params).sum(axis=0), 0.0, atol=1e-6)
+    assert plain.model.loglikeobs(plain.params).sum() == pytest.approx(plain.llf)
+    # every life three times, as one unit's: model-based errors shrink by sqrt(3), cluster-robust ones don't
+    thrice = [np.repeat(x, 3) for x in (entry, lower, upper)]
+    units = np.repeat(np.arange(len(entry)), 3)
+    naive = fit_model(WEIBULL, *thrice)
+    robust = fit_model(WEIBULL, *thrice, cov_type="cluster", cov_kwds={"groups": units})
+    np.testing.assert_allclose(naive.bse * np.sqrt(3), plain.bse, rtol=1e-4)
+    one_by_one = fit_model(WEIBULL, entry, lower, upper, cov_type="cluster", cov_kwds={"groups": np.arange(len(entry))})
+    np.testing.assert_allclose(robust.bse, one_by_one.bse, rtol=0.02)
+    assert naive.aic == pytest.approx(2 * 2 - 2 * naive.llf)  # two parameters, counted once
