@@ -109,8 +109,8 @@ def backtest(
     """
     if not origins:
         raise NothingToComputeError(
-            "The history is too short to look back: it needs 18 months of past and the months of the horizon after
-            them."
+            "The history is too short to look back: it needs 18 months of past and, after them, the months of the "
+            "horizon."
         )
     frames = []
     for i, origin in enumerate(origins):
