@@ -185,6 +185,6 @@ def test_the_fits_find_the_true_lives_again(
     lives = records.lives.set_index(key).loc[enough].reset_index()
     fitted = fit_lives(lives, components).frame().set_index(key)
     true = pd.DataFrame(truth["lives"]).set_index(key)
-    miss = np.log(fitted.loc[enough, "b10"] / true.loc[enough, "b10_by_lives"])
+    miss = np.log(fitted.loc[enough, "b10"] / true.loc[enough, "b10"])
     assert abs(miss.mean()) < 0.08
     assert miss.abs().quantile(0.8) < 0.25
