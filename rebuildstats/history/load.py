@@ -12,6 +12,7 @@ on waiting is counted nowhere.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -81,8 +82,7 @@ def load_files(
     with store.reading(store_path) as opened:  # before the work of reading: is it a store at all?
         distance = store.settings(opened).distance
     mapped = mappings.read_mapping(mapping, distance) if mapping is not None else ()
-    con = store.memory()
-    try:
+    with closing(store.memory()) as con, store.interruptible(con):
         work = Load(con, now)
         own = Path(mapping).name if mapping is not None else None
         work.notices += [notice for notice in notices if not notice.startswith(f"{own}: ")]
@@ -92,8 +92,6 @@ def load_files(
             else:
                 work.stage(read.sheets_of(path, named, work.notices))
         return work.into(store_path, kind="load", what=", ".join(str(p) for p in paths), dry_run=dry_run)
-    finally:
-        con.close()
 
 
 class Load:

@@ -11,6 +11,8 @@ import getpass
 import os
 import random
 import re
+import signal
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -134,12 +136,15 @@ def reading(path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator
 
     con = _patiently(connect, path, patience)
     try:
-        if _check_schema(con, path) < SCHEMA_VERSION:
+        with interruptible(con):
+            old = _check_schema(con, path) < SCHEMA_VERSION
+        if old:
             con.close()
             with writing(path, patience=patience):
                 pass  # opening for writing brings the schema up to date
             con = _patiently(connect, path, patience)
-        yield con
+        with interruptible(con):
+            yield con
     finally:
         con.close()
 
@@ -172,16 +177,49 @@ def attached(con: duckdb.DuckDBPyConnection, path: str | Path, *, patience: floa
         version = _check_schema(con, path)
         if version < SCHEMA_VERSION:
             _migrate(con, version)
-        yield
+        with interruptible(con):
+            yield
         con.execute("commit")
         done = True
+    except (duckdb.IOException, duckdb.FatalException, duckdb.TransactionException) as error:
+        raise StoreError(
+            f"Writing to {path} failed, nothing of it was kept: {_first_line(error)} Is the disk full or read-only?"
+        ) from error
     finally:
         if not done:
             with suppress(duckdb.Error):
                 con.execute("rollback")
-        con.execute("use memory")
         with suppress(duckdb.Error):
+            con.execute("use memory")
             con.execute("detach store")
+
+
+@contextmanager
+def interruptible(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Within the block Ctrl-C stops what the connection is doing and comes out as KeyboardInterrupt, at once.
+
+    Without it a running statement would not hear of Ctrl-C for as long as it takes. Only the main thread can listen.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    pressed = False
+
+    def stop(_number: int, _frame: object) -> None:
+        nonlocal pressed
+        pressed = True
+        con.interrupt()
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    except (duckdb.InterruptException, RuntimeError) as error:
+        if pressed:  # raised inside a statement, KeyboardInterrupt comes out of it as another error
+            raise KeyboardInterrupt from error
+        raise
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def settings(con: duckdb.DuckDBPyConnection) -> Settings:
