@@ -85,7 +85,9 @@ def beside_order(
     part_fill: float | None = None,
     budget: float | None = None,
 ) -> Beside:
-    plan = order(path, version, job_fill=job_fill, part_fill=part_fill, budget=budget).result
+    goal = {"job_fill": job_fill, "part_fill": part_fill, "budget": budget}
+    # a call that names fewer arguments is another key: only the goal given is named, as the page does
+    plan = order(path, version, **{name: value for name, value in goal.items() if value is not None}).result
     curve, kits = plan.exchange_curve(), plan.kits()
     return Beside(
         curve=curve,
@@ -106,8 +108,9 @@ def forecast(path: str, version: str, *, months: int = 12) -> Answer:
 
 
 @st.cache_resource(max_entries=2, show_spinner="Fitting lives …")
-def fits(path: str, version: str) -> Answer:
-    return commands.fit(path)
+def fits(path: str, version: str, _progress: commands.Progress | None = None) -> Answer:
+    """All that is fitted. What was not fitted before is then kept in the store, which gives it a new version."""
+    return commands.fit(path, progress=_progress)
 
 
 def life_fit(path: str, version: str, family: str, component: str) -> Any:

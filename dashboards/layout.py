@@ -174,10 +174,29 @@ def page(show: Callable[[str, str], None], *, needs_history: bool = True) -> Non
         with st.popover("Store", icon=":material/database:", width="content"):
             _choose(path)
             access.badge()
+    if trouble is None and needs_history:
+        _fit_first(path, version)
     if trouble is None:
         guarded(show, path, version)
     else:
         _tell(trouble, path)
+
+
+def _fit_first(path: str, version: str) -> None:
+    """Fit what changed, with its progress, before anything rests on it; the fits are kept in the store."""
+    place = st.empty()
+
+    def tell(done: float, of: float, what: str) -> None:
+        place.progress(min(done / of, 1.0) if of else 0.0, text=f"Fitting {what} …")
+
+    try:
+        cached.fits(path, version, _progress=tell)
+    except RebuildstatsError:
+        return  # the page says itself what it lacks
+    finally:
+        place.empty()
+    if cached.version(path) != version:
+        st.rerun()
 
 
 def guarded(show: Callable[[str, str], None], path: str, version: str) -> None:

@@ -223,19 +223,24 @@ def job_findings(records: Records, job: str) -> pd.DataFrame:
     return rows.loc[rows["job"] == job, columns].reset_index(drop=True)
 
 
-def comebacks(records: Records) -> pd.DataFrame:
-    """The teardowns that were comebacks, the latest first, with what each cost in hours and outside money."""
-    rows = records.teardowns[records.teardowns["reason"].eq("comeback").fillna(False).astype(bool)]
-    columns = [
-        "opened_on",
-        "job",
-        "unit",
-        "family",
-        "age",
-        "complaint",
-        "site",
-        "bench",
-        "labour_hours",
-        "outside_cost",
+def comebacks(records: Records, window_distance: float, window_days: float) -> pd.DataFrame:
+    """The teardowns that were comebacks, the latest first, with what each cost in hours and outside money.
+
+    A comeback is a teardown called one, or one for a component that the shop had renewed and that failed in service
+    within `window_distance` and `window_days` of that (the shop's comeback window); `component` names which.
+    """
+    lives = records.lives
+    soon = lives[
+        lives["opened_by"].notna()
+        & lives["closed_by"].notna()
+        & lives["upper_age"].eq(lives["lower_age"])
+        & lives["upper_age"].le(window_distance)
+        & (lives["closed_on"] - lives["opened_on"]).dt.days.le(window_days)
     ]
+    by_job = soon.groupby("closed_by")["component"].agg(lambda names: ", ".join(sorted(set(names))))
+    rows = records.teardowns.assign(component=records.teardowns["job"].map(by_job).astype("str"))
+    called = rows["reason"].eq("comeback").fillna(False).astype(bool)
+    rows = rows[called | rows["job"].isin(by_job.index)]
+    columns = ["opened_on", "job", "unit", "family", "component", "age", "reason", "complaint", "site", "bench"]
+    columns += ["labour_hours", "outside_cost"]
     return rows.sort_values("opened_on", ascending=False)[columns].reset_index(drop=True)
