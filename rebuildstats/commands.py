@@ -21,13 +21,17 @@ from rebuildstats.answers import Known as Known
 from rebuildstats.answers import Progress, check_family, check_lives, find_unit, fitted_lives
 from rebuildstats.answers import fits as fits
 from rebuildstats.answers import known as known
+from rebuildstats.demand.backtest import backtest as look_back
+from rebuildstats.demand.backtest import origins_before
 from rebuildstats.demand.forecast import Forecast, forecast_parts
 from rebuildstats.errors import InputError, NothingToComputeError, UsageError
 from rebuildstats.fits.inspections import inspections_table
+from rebuildstats.fits.life import fit_lives, fit_unit_lives
 from rebuildstats.fits.repeats import find_repeats
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
 from rebuildstats.history.gaps import find_gaps
+from rebuildstats.history.known import History
 from rebuildstats.history.load import load_files
 from rebuildstats.keeping import backup as backup
 from rebuildstats.keeping import check as check
@@ -38,6 +42,7 @@ from rebuildstats.keeping import restore as restore
 from rebuildstats.keeping import settings as settings
 from rebuildstats.keeping import undo as undo
 from rebuildstats.keeping import withdraw as withdraw
+from rebuildstats.life_records.records import Records
 from rebuildstats.places import beside, check_address, find_font, run_dashboard, write_bytes
 from rebuildstats.render import to_csv
 from rebuildstats.reports import sentences, sheet_pdf
@@ -51,6 +56,7 @@ _SEED = 0
 # goal is checked on the other half.
 _FUTURES = 400
 _YEAR = 365
+_HORIZONS = (12, 6, 3)  # months a backtest looks ahead: the longest that the past has room for
 
 
 def init(store: str | Path, *, distance: str) -> Answer:
@@ -172,6 +178,7 @@ def inspections(
         history.components,
         records.teardowns,
         point_fits=fits(store, now).points,
+        ahead=_teardowns_ahead(store, now),
         positions=records.positions,
         family=family,
         mileage=mileage,
@@ -236,6 +243,37 @@ def order(
         plan.goal.words(), (reached.rate, reached.lower, reached.upper, reached.jobs), plan.money, plan.not_reached
     )
     return Answer(plan.frame(), notes=tuple(notes), result=plan)
+
+
+def backtest(store: str | Path, *, as_of: date | None = None, progress: Progress | None = None) -> Answer:
+    """How each method would have done on the shop's own past, everything refitted with what was known then.
+
+    Raises NothingToComputeError without parts, or where the history is too short to look back.
+    """
+    now = known(store, as_of=as_of)
+    if now.history.parts.empty or now.records.teardowns.empty:
+        raise NothingToComputeError(
+            "Looking back needs teardowns and parts: load `teardowns`, `parts` and `part_uses`."
+        )
+    first = now.records.teardowns["opened_on"].min().date()
+    months, origins = _HORIZONS[0], []
+    for months in _HORIZONS:
+        origins = origins_before(first, now.as_of, months=months)
+        if origins:
+            break
+
+    def history_at(day: date) -> tuple[History, Records]:
+        then = known(store, as_of=day)
+        return then.history, then.records
+
+    def fit_then(history: History, records: Records) -> tuple[Any, Any]:
+        return fit_lives(records.lives, history.components), fit_unit_lives(records.unit_lives)
+
+    done = look_back(
+        history_at, fit_then, origins, (now.history, now.records), months=months, seed=_SEED, progress=progress
+    )
+    notes = [sentences.method_words(row) for row in done.by_method().to_dict("records")]
+    return Answer(done.frame(), notes=tuple(notes), result=done)
 
 
 def sheet(
@@ -356,6 +394,14 @@ def _goal(job_fill: float | None, part_fill: float | None, budget: float | None)
 def _forecast(store: str | Path, now: Known, months: int) -> Forecast:
     fitted = fitted_lives(store, now)
     return forecast_parts(now.records, now.history, fitted.life, fitted.units, months=months, seed=_SEED)
+
+
+def _teardowns_ahead(store: str | Path, now: Known) -> pd.DataFrame | None:
+    """unit, family, expected: teardowns of each unit in the coming year; None where nothing can be forecast."""
+    try:
+        return _forecast(store, now, 12).likely(_YEAR).rename(columns={"chance": "expected"})
+    except NothingToComputeError:
+        return None
 
 
 def _wear(

@@ -185,6 +185,20 @@ def interval_text(lower: Any, upper: Any, form: Any = digits) -> str:
     return f"{form(low)} to {form(high)}"
 
 
+def method_words(row: dict[Any, Any]) -> str:
+    """How one method did over all parts and origins: a row of `Backtest.by_method`."""
+    gain = float(row["gain"])
+    better = (
+        ""
+        if math.isnan(gain)
+        else f"; {percent(abs(gain))} {'less' if gain >= 0 else 'more'} loss than the best series method"
+    )
+    return (
+        f"{row['method']}: loss {digits(row['pinball'])} over {row['forecasts']:,} forecasts, 90 % bands held "
+        f"{percent(row['coverage_90'])} of the months{better}"
+    )
+
+
 def fitted_words(renewed: Sequence[str]) -> str:
     """What a fit had to do: 'components', 'units', or nothing."""
     if not renewed:
