@@ -23,8 +23,8 @@ from scipy.special import log_ndtr, ndtri
 Floats = npt.NDArray[np.float64]
 
 _LOG_SQRT_2PI: Final = 0.5 * float(np.log(2.0 * np.pi))
-# exp() of more than this overflows a double; a log age that far out has survival 0 in every distribution anyway.
-_EXP_MAX: Final = 700.0
+# exp() of more than this, squared and weighted, overflows a double; a log age that far out has survival 0 anyway.
+_EXP_MAX: Final = 300.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,7 +113,7 @@ def fit_plain(
         error = float(np.sqrt(np.maximum(gradient @ covariance @ gradient, 0.0)))
         if not settled:
             return Estimate(float(np.exp(log_value)), (0.0, np.inf), (0.0, np.inf), events, settled)
-        wald = (float(np.exp(log_value - reach * error)), float(np.exp(log_value + reach * error)))
+        wald = (float(np.exp(log_value - reach * error)), float(np.exp(np.minimum(log_value + reach * error, 700.0))))
         return Estimate(float(np.exp(log_value)), wald, profile, events, settled)
 
     def of_age(chance: float) -> Estimate:

@@ -165,7 +165,8 @@ def _between_terms(dist: Distribution, low: Floats, high: Floats) -> tuple[Float
     # log(S_low - S_high) without cancelling: log survival keeps its relative accuracy near 0
     fall = np.minimum(dist.log_survival(high) - survival_low, -1e-300)
     log_p = survival_low + np.log(-np.expm1(fall))
-    return log_p, np.exp(dist.log_density(low) - log_p), np.exp(dist.log_density(high) - log_p)
+    f_low, f_high = (np.exp(np.minimum(dist.log_density(z) - log_p, 300.0)) for z in (low, high))
+    return log_p, f_low, f_high
 
 
 def log_likelihood(dist: Distribution, lives: Lives, location: Floats, log_sigma: Floats) -> Floats:
@@ -251,7 +252,7 @@ def _part_terms(
             s = np.exp(log_sigma_of(part))
             z = (part.at - location_of(part)) / s
             log_s = dist.log_survival(z)
-            hazard = np.exp(np.minimum(dist.log_density(z) - log_s, 700.0))
+            hazard = np.exp(np.minimum(dist.log_density(z) - log_s, 300.0))
             second = -hazard * (dist.density_slope(z) + hazard)
             yield part, (sign * log_s, *_chain(-sign * hazard, sign * second, z, s))
     if len(between.of):

@@ -20,6 +20,7 @@ LOG_SIGMA_MIN: Final = float(np.log(0.02))
 LOG_SIGMA_MAX: Final = float(np.log(20.0))
 _STEP_MAX: Final = 1.5
 _DONE: Final = 1e-13
+_FLAT: Final = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,9 @@ def find_modes(dist: Distribution, lives: Lives, prior: Prior, start: Floats | N
     inside = (at[:, 1] > LOG_SIGMA_MIN + 1e-6) & (at[:, 1] < LOG_SIGMA_MAX - 1e-6)
     slope = np.einsum("ij,ij->i", gradient, _solve(gradient, curvature, free))
     plain = value - _prior_value(prior, at)
-    return Modes(at, plain, curvature, (settled | (slope < 1e-8)) & inside & np.isfinite(plain))
+    # flat without end is no highest point: the location must be known to within a factor of e^30 or so
+    bent = np.linalg.eigvalsh(curvature[:, free][:, :, free])[:, 0] > _FLAT
+    return Modes(at, plain, curvature, (settled | (slope < 1e-8)) & inside & bent & np.isfinite(plain))
 
 
 def _prior_value(prior: Prior, at: Floats) -> Floats:

@@ -183,3 +183,21 @@ def test_statsmodels_summary_covariance_clusters() -> None:
     one_by_one = fit_model(WEIBULL, entry, lower, upper, cov_type="cluster", cov_kwds={"groups": np.arange(len(entry))})
     np.testing.assert_allclose(robust.bse, one_by_one.bse, rtol=0.02)
     assert naive.aic == pytest.approx(2 * 2 - 2 * naive.llf)  # two parameters, counted once
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_any_mix_against_surpyval(seed: int) -> None:
+    import surpyval
+
+    entry, lower, upper = mixes(seed)
+    running, exact = np.isnan(upper), upper == lower
+    ends = [a if b else [a, c] for a, b, c in zip(lower, exact | running, upper, strict=True)]
+    kinds = np.where(running, 1, np.where(exact, 0, 2))
+    for name, dist in (("Weibull", WEIBULL), ("LogNormal", LOGNORMAL)):
+        theirs = getattr(surpyval, name).fit(x=ends, c=kinds, tl=entry)
+        ours = fit_plain(dist, entry, lower, upper)
+        assert ours.log_likelihood == pytest.approx(-theirs.neg_ll(), abs=1e-6)
+        location = np.log(theirs.params[0]) if name == "Weibull" else theirs.params[0]
+        shape = theirs.params[1]
+        assert np.log(ours.scale.value) == pytest.approx(location, abs=1e-4)
+        assert ours.shape.value == pytest.approx(shape, rel=1e-4)
