@@ -8,7 +8,6 @@ contract's columns, the words that belong before and after it, and the result ob
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import Any
 
 import pandas as pd
 
+from rebuildstats import desks
 from rebuildstats.answers import Answer as Answer
 from rebuildstats.answers import Known as Known
 from rebuildstats.answers import Progress, check_family, check_lives, find_unit, fitted_lives
@@ -23,12 +23,9 @@ from rebuildstats.answers import fits as fits
 from rebuildstats.answers import known as known
 from rebuildstats.demand.backtest import backtest as look_back
 from rebuildstats.demand.backtest import origins_before
-from rebuildstats.demand.forecast import Forecast, forecast_parts
+from rebuildstats.demo_job import run_demo
 from rebuildstats.errors import InputError, NothingToComputeError, UsageError
-from rebuildstats.fits.inspections import inspections_table
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
-from rebuildstats.fits.repeats import find_repeats
-from rebuildstats.fits.wear import wear_table
 from rebuildstats.history import store as stores
 from rebuildstats.history.gaps import find_gaps
 from rebuildstats.history.known import History
@@ -43,19 +40,11 @@ from rebuildstats.keeping import settings as settings
 from rebuildstats.keeping import undo as undo
 from rebuildstats.keeping import withdraw as withdraw
 from rebuildstats.life_records.records import Records
-from rebuildstats.places import beside, check_address, find_font, run_dashboard, write_bytes
+from rebuildstats.places import check_address, run_dashboard, write_bytes, write_sheet
 from rebuildstats.render import to_csv
-from rebuildstats.reports import sentences, sheet_pdf
-from rebuildstats.reports import sheet as sheets
-from rebuildstats.stock.goals import Budget, Goal, JobFill, PartFill
-from rebuildstats.stock.plan import plan_order
+from rebuildstats.reports import sentences
 
 _MOST_MONTHS = 120
-_SEED = 0
-# Whole futures that an order looks at: job fill rates of half of them differ by about 1 % from run to run, and the
-# goal is checked on the other half.
-_FUTURES = 400
-_YEAR = 365
 _HORIZONS = (12, 6, 3)  # months a backtest looks ahead: the longest that the past has room for
 
 
@@ -155,10 +144,7 @@ def wear(
     check_family(now, family)
     if unit is not None:
         find_unit(now, unit, family)
-    rows = _wear(store, now, family, mileage, unit, complaint)
-    first = tuple(sentences.cautions(now.history.points, family))
-    notes = sentences.complaint_notes(complaint, now.records.teardowns, family)
-    return Answer(rows, first=first, last=(f"Always: {sentences.CLOSING}.",), notes=tuple(notes))
+    return desks.wear_of(now, fits(store, now), family, mileage, unit, complaint)
 
 
 def inspections(
@@ -169,38 +155,19 @@ def inspections(
         _mileage(mileage)
     now = known(store, as_of=as_of)
     check_family(now, family)
-    history, records = now.history, now.records
-    if records.inspections.empty:
-        raise NothingToComputeError("No finding is known yet. Load `findings` with a verdict or a reading.")
-    rows = inspections_table(
-        records.inspections,
-        history.points,
-        history.components,
-        records.teardowns,
-        point_fits=fits(store, now).points,
-        ahead=_teardowns_ahead(store, now),
-        positions=records.positions,
-        family=family,
-        mileage=mileage,
-    )
-    return Answer(rows)
+    fitted = fits(store, now)
+    try:
+        ahead = desks.forecast_of(now, fitted.life, fitted.units)
+    except NothingToComputeError:  # without parts nothing is forecast; what failed so far can still be said
+        ahead = None
+    return desks.inspections_of(now, fitted.points, ahead, family, mileage)
 
 
 def repeats(store: str | Path, *, as_of: date | None = None) -> Answer:
     """What comes back more than it should, by component, part, family, vehicle, site and bench, and since when."""
     now = known(store, as_of=as_of)
     check_lives(now.records.lives)
-    found = find_repeats(
-        now.records.lives,
-        fitted_lives(store, now).life,
-        now.as_of,
-        fitments=now.history.fitments,
-        vehicles=now.history.vehicles,
-        window_distance=now.settings.comeback_distance,
-        window_days=now.settings.comeback_days,
-        benches_shown=now.settings.benches_shown,
-    )
-    return Answer(found.frame(), result=found)
+    return desks.repeats_of(now, fitted_lives(store, now).life)
 
 
 def forecast(
@@ -218,7 +185,8 @@ def forecast(
     if not 1 <= months <= _MOST_MONTHS:
         raise UsageError(f"A forecast is for 1 to {_MOST_MONTHS} months, not {months}.")
     now = known(store, as_of=as_of)
-    ahead = _forecast(store, now, months)
+    fitted = fitted_lives(store, now)
+    ahead = desks.forecast_of(now, fitted.life, fitted.units, months)
     return Answer(ahead.frame(total=total, all_methods=all_methods), result=ahead)
 
 
@@ -234,15 +202,10 @@ def order(
 
     Raises UsageError for two goals or one that can't be, NothingToComputeError without parts.
     """
-    goal = _goal(job_fill, part_fill, budget)
+    goal = desks.goal_of(job_fill, part_fill, budget)
     now = known(store, as_of=as_of)
-    futures = _forecast(store, now, 12).futures(_FUTURES, _YEAR, _SEED)
-    plan = plan_order(futures, now.history, goal, draws=_FUTURES, days=_YEAR)
-    reached = plan.job_fill
-    notes = sentences.order_notes(
-        plan.goal.words(), (reached.rate, reached.lower, reached.upper, reached.jobs), plan.money, plan.not_reached
-    )
-    return Answer(plan.frame(), notes=tuple(notes), result=plan)
+    fitted = fitted_lives(store, now)
+    return desks.order_of(now, desks.forecast_of(now, fitted.life, fitted.units), goal)
 
 
 def backtest(store: str | Path, *, as_of: date | None = None, progress: Progress | None = None) -> Answer:
@@ -270,7 +233,7 @@ def backtest(store: str | Path, *, as_of: date | None = None, progress: Progress
         return fit_lives(records.lives, history.components), fit_unit_lives(records.unit_lives)
 
     done = look_back(
-        history_at, fit_then, origins, (now.history, now.records), months=months, seed=_SEED, progress=progress
+        history_at, fit_then, origins, (now.history, now.records), months=months, seed=desks.SEED, progress=progress
     )
     notes = [sentences.method_words(row) for row in done.by_method().to_dict("records")]
     return Answer(done.frame(), notes=tuple(notes), result=done)
@@ -299,32 +262,16 @@ def sheet(
             raise UsageError(f"The sheet of a family needs a mileage: sheet {family} --mileage N.")
         _mileage(mileage)
     now = known(store, as_of=as_of)
-    facts: tuple[tuple[str, str], ...] = ()
     if family is not None:
         check_family(now, family)
+        today = None
         age = float(mileage or 0.0)
     else:
         today = find_unit(now, str(unit), None)
         family, age = str(today["family"]), float(today["age"])
-        facts = _facts(today, now.history.distance)
-    rows = (
-        _wear(store, now, family, age, unit, None) if age >= 0 else _wear(store, now, family, 0.0, None, None).iloc[:0]
-    )
-    content = sheets.build_sheet(
-        family=family,
-        unit=unit,
-        mileage=age,
-        distance=now.history.distance,
-        components=now.history.components,
-        points=now.history.points,
-        parts=now.history.parts,
-        wear=rows,
-        inspections=now.records.inspections,
-        facts=facts,
-    )
-    _write_sheet(content, out)
-    last = (f"Always: {sentences.CLOSING}.",)
-    return Answer(content.frame(), first=content.cautions, last=last, result=content)
+    answer = desks.sheet_of(now, fits(store, now), family=family, mileage=age, unit=today)
+    write_sheet(answer.result, out)
+    return answer
 
 
 def demo(folder: str | Path, *, progress: Progress | None = None) -> Answer:
@@ -332,42 +279,7 @@ def demo(folder: str | Path, *, progress: Progress | None = None) -> Answer:
 
     The rows are the answers in words: desk, line. Raises UsageError where the folder can't be made.
     """
-    folder = Path(folder)
-    store = folder / "history.duckdb"
-    tables = beside("data_demo", "_data_demo")
-    tell = progress or (lambda *_: None)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(f"The folder {folder} can't be made: {error.strerror}.") from error
-    tell(0, 6, "loading the demo fleet")
-    if not store.exists():
-        truth = json.loads((tables / "truth.json").read_text(encoding="utf-8"))
-        stores.create(store, truth["distance"])
-    loaded = load(store, sorted(tables.glob("*.csv")))
-    tell(1, 6, "fitting lives and wear")
-    fit(store)
-    tell(2, 6, "forecasting parts and working out the order")
-    ordered = order(store)
-    tell(3, 6, "looking for what comes back")
-    back, failing = repeats(store), inspections(store)
-    tell(4, 6, "looking at one unit")
-    now = known(store)
-    unit = sentences.unit_to_look_at(now.records.units)
-    worn = wear(store, unit["family"], mileage=unit["age"], unit=unit["unit"])
-    tell(5, 6, "writing its sheet")
-    written = sheet(store, unit=unit["unit"], out=folder / "sheet.html")
-    subject = sentences.unit_words(unit, now.history.distance)
-    desks = {
-        "The history": sentences.history_size(loaded.frame(), now.as_of),
-        "Counter: what do I order today?": [*sentences.counter(ordered.frame(), now.history.parts), *ordered.notes],
-        "Shop office: what keeps coming back?": sentences.office(back.frame(), failing.frame()),
-        "Bench: what wears in this unit?": [*written.first, *sentences.bench(worn.frame(), subject), *written.last],
-        "Next": sentences.next_steps(store, folder / "sheet.html"),
-    }
-    tell(6, 6, "done")
-    rows = pd.DataFrame([(desk, line) for desk, lines in desks.items() for line in lines], columns=["desk", "line"])
-    return Answer(rows, result=desks)
+    return run_demo(folder, progress=progress)
 
 
 def dashboard(store: str | Path, *, host: str = "127.0.0.1", port: int = 8501) -> int:
@@ -380,81 +292,6 @@ def dashboard(store: str | Path, *, host: str = "127.0.0.1", port: int = 8501) -
     return run_dashboard(store, host, port)
 
 
-def _goal(job_fill: float | None, part_fill: float | None, budget: float | None) -> Goal:
-    given = [value for value in (job_fill, part_fill, budget) if value is not None]
-    if len(given) > 1:
-        raise UsageError("An order has one goal: a job fill rate, a part fill rate or a budget.")
-    if part_fill is not None:
-        return PartFill(part_fill)
-    if budget is not None:
-        return Budget(budget)
-    return JobFill(0.9 if job_fill is None else job_fill)
-
-
-def _forecast(store: str | Path, now: Known, months: int) -> Forecast:
-    fitted = fitted_lives(store, now)
-    return forecast_parts(now.records, now.history, fitted.life, fitted.units, months=months, seed=_SEED)
-
-
-def _teardowns_ahead(store: str | Path, now: Known) -> pd.DataFrame | None:
-    """unit, family, expected: teardowns of each unit in the coming year; None where nothing can be forecast."""
-    try:
-        return _forecast(store, now, 12).likely(_YEAR).rename(columns={"chance": "expected"})
-    except NothingToComputeError:
-        return None
-
-
-def _wear(
-    store: str | Path, now: Known, family: str, mileage: float, unit: str | None, complaint: str | None
-) -> pd.DataFrame:
-    history, records = now.history, now.records
-    fitted = fits(store, now)
-    positions = unit_age = None
-    if unit is not None:
-        positions = records.positions[records.positions["unit"] == unit]
-        unit_age = float(records.units.loc[records.units["unit"] == unit, "age"].iloc[0])
-    return wear_table(
-        family,
-        mileage,
-        fitted.points,
-        fitted.life,
-        history.components,
-        history.points,
-        history.part_uses,
-        history.parts,
-        positions=positions,
-        complaint=complaint,
-        unit_age=unit_age,
-    )
-
-
 def _mileage(mileage: float) -> None:
     if not 0 <= mileage < float("inf"):
         raise UsageError(f"A mileage is a distance since the last rebuild, 0 or more, not {mileage:g}.")
-
-
-def _facts(today: dict[Any, Any], distance: str) -> tuple[tuple[str, str], ...]:
-    """What the head of a unit's sheet says of it, as far as it is known."""
-    shown = (
-        ("Vehicle", today["vehicle"]),
-        ("Site", today["site"]),
-        ("Mileage", None if pd.isna(today["mileage"]) else sentences.distance_text(today["mileage"], distance)),
-        ("Last opened", None if pd.isna(today["last_opened_on"]) else str(today["last_opened_on"])[:10]),
-        ("Rebuilds", str(today["rebuilds"])),
-    )
-    return tuple((label, str(value)) for label, value in shown if not pd.isna(value))
-
-
-def _write_sheet(content: sheets.Sheet, out: Path) -> None:
-    if out.suffix.lower() == ".pdf":
-        font = find_font() if sheet_pdf.needs_font(content) else None
-        try:
-            data = sheet_pdf.pdf(content, font=font)
-        except ValueError:
-            raise UsageError(
-                "This sheet has letters that a PDF can show only with a TrueType font, and none was found on this "
-                "machine. Write it as .html instead."
-            ) from None
-    else:
-        data = sheets.html(content).encode("utf-8")
-    write_bytes(out, data)

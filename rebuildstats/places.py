@@ -10,6 +10,8 @@ import sys
 from pathlib import Path
 
 from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.reports import sheet_pdf
+from rebuildstats.reports.sheet import Sheet, html
 
 
 def beside(folder: str, installed: str) -> Path:
@@ -27,6 +29,22 @@ def write_bytes(out: Path, data: bytes) -> None:
         out.write_bytes(data)
     except OSError as error:
         raise UsageError(f"{out} can't be written: {error.strerror}.") from error
+
+
+def write_sheet(content: Sheet, out: Path) -> None:
+    """Write a sheet as the file's ending says (.pdf, else HTML); UsageError where that can't be done."""
+    if out.suffix.lower() == ".pdf":
+        font = find_font() if sheet_pdf.needs_font(content) else None
+        try:
+            data = sheet_pdf.pdf(content, font=font)
+        except ValueError:
+            raise UsageError(
+                "This sheet has letters that a PDF can show only with a TrueType font, and none was found on this "
+                "machine. Write it as .html instead."
+            ) from None
+    else:
+        data = html(content).encode("utf-8")
+    write_bytes(out, data)
 
 
 def find_font() -> str | None:

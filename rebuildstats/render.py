@@ -90,8 +90,6 @@ def for_people(name: str, value: Any) -> str:
         return "yes" if value else "no"
     if _is_number(value):
         number = float(value)
-        if math.isinf(number):
-            return "inf" if number > 0 else "-inf"
         if any(name == share or name.startswith(f"{share}_") for share in _SHARES):
             return percent(number)
         return digits(number)
@@ -102,6 +100,8 @@ def for_people(name: str, value: Any) -> str:
 
 def percent(share: float) -> str:
     """0.034 -> '3.4 %': whole percents from 10 to 90, a digit more outside, never 0 or 100 for what is neither."""
+    if math.isnan(share):
+        return "unknown"
     hundred = 100 * share + 0.0  # a negative zero loses its sign
     if hundred in (0, 100):
         return f"{hundred:.0f} %"
@@ -116,6 +116,10 @@ def percent(share: float) -> str:
 
 def digits(number: float) -> str:
     """Four significant digits, whole numbers whole, thousands apart: 140312.4 -> '140,312', 0.01234 -> '0.01234'."""
+    if math.isnan(number):
+        return "unknown"
+    if math.isinf(number):
+        return "inf" if number > 0 else "-inf"
     if number == 0:
         return "0"
     if abs(number) >= 1000 or (number == int(number) and abs(number) < 1e15):

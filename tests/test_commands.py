@@ -165,7 +165,7 @@ def test_a_sheet_in_other_letters(store, tmp_path, monkeypatch):
     rebuildstats.load(store, [tmp_path / "points.csv"])
     rebuildstats.sheet(store, unit="U1", out=tmp_path / "x.html")
     assert "Осторожно" in (tmp_path / "x.html").read_text(encoding="utf-8")
-    monkeypatch.setattr("rebuildstats.commands.find_font", lambda: None)
+    monkeypatch.setattr("rebuildstats.places.find_font", lambda: None)
     with pytest.raises(UsageError, match=r"\.html"):
         rebuildstats.sheet(store, unit="U1", out=tmp_path / "x.pdf")
     assert not (tmp_path / "x.pdf").exists()

@@ -116,6 +116,18 @@ def unit_words(unit: dict[Any, Any], distance: str) -> str:
     return f"unit {unit['unit']} (family {unit['family']}, {where}), {run} since its last rebuild"
 
 
+def unit_facts(unit: dict[Any, Any], distance: str) -> tuple[tuple[str, str], ...]:
+    """What the head of a unit's sheet says of it, as far as it is known: label and value."""
+    shown = (
+        ("Vehicle", unit["vehicle"]),
+        ("Site", unit["site"]),
+        ("Mileage", None if _empty(unit["mileage"]) else distance_text(float(unit["mileage"]), distance)),
+        ("Last opened", None if _empty(unit["last_opened_on"]) else str(unit["last_opened_on"])[:10]),
+        ("Rebuilds", unit["rebuilds"]),
+    )
+    return tuple((label, str(value)) for label, value in shown if not _empty(value))
+
+
 def history_size(counts: pd.DataFrame, as_of: Any) -> list[str]:
     """What a history holds, from the counts of its load, and its last day."""
     rows = dict(zip(counts["table"], counts["new"] + counts["changed"] + counts["same"], strict=True))
