@@ -40,10 +40,11 @@ def coded(column: Any) -> Codes:
 class Exposure:
     """Lives as exposure. One row per life:
 
-    component: Codes of family and component together, joined by a tab; begun: began at a teardown; failed: ended by a failure in service; hazard: failures to expect in all of it; opened, closed: time bins; early,
-    early_hazard: the same within the comeback window, for lives begun at a teardown.
+    component: Codes of family and component together, joined by a tab; begun: began at a teardown; failed: ended by a failure in service; entry_hazard, end_hazard: cumulative hazard of the fitted life at both ends; opened,
+    closed: time bins; early: failed within the comeback window; early_end_hazard: where the window ends.
     One row per piece of life and time bin: piece_life, piece_bin, piece_vehicle, piece_site and piece_duty (of that vehicle),
-    piece_band (of age), piece_early (within the comeback window), piece_hazard; the failures of the lives in the same terms: fail_life, fail_bin, fail_vehicle, fail_site,
+    piece_band (of age), piece_early (within the comeback window), piece_from and
+    piece_to (cumulative hazard); the failures of the lives in the same terms: fail_life, fail_bin, fail_vehicle, fail_site,
     fail_duty, fail_band.
     """
 
@@ -59,17 +60,19 @@ class Exposure:
     piece_site: Ints
     fail_site: Ints
     failed: Flags
-    hazard: Array
+    entry_hazard: Array
+    end_hazard: Array
     opened: Ints
     closed: Ints
     early: Flags
-    early_hazard: Array
+    early_end_hazard: Array
     piece_life: Ints
     piece_bin: Ints
     piece_vehicle: Ints
     piece_band: Ints
     piece_early: Flags
-    piece_hazard: Array
+    piece_from: Array
+    piece_to: Array
     fail_life: Ints
     fail_bin: Ints
     fail_vehicle: Ints
@@ -195,11 +198,12 @@ def lay_out_exposure(
         piece_site=piece_site,
         fail_site=fail_site,
         failed=failed,
-        hazard=np.maximum(h_leave - h_entry, 0.0),
+        entry_hazard=h_entry,
+        end_hazard=np.maximum(h_leave, h_entry),
         opened=opened_bin,
         closed=to_bin(closed_on),
         early=early,
-        early_hazard=np.where(begun, np.maximum(h_early - h_entry, 0.0), 0.0),
+        early_end_hazard=np.where(begun, np.maximum(h_early, h_entry), h_entry),
         piece_life=life,
         piece_bin=bin_of,
         piece_vehicle=piece_vehicle,
@@ -207,7 +211,8 @@ def lay_out_exposure(
         piece_early=begun[life]
         & ((a0 + a1) / 2 <= window_distance)
         & (bin_of - opened_bin[life] <= window_days // step),
-        piece_hazard=piece_hazard,
+        piece_from=g0,
+        piece_to=np.maximum(g1, g0),
         fail_life=where,
         fail_bin=to_bin(closed_on[where]),
         fail_vehicle=at_end[where],

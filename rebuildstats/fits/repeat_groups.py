@@ -14,7 +14,7 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-SHARE = {"part": 0.24, "bench": 0.22, "site": 0.16, "vehicle": 0.16, "component": 0.16, "family": 0.06}
+SHARE = {"part": 0.30, "bench": 0.24, "site": 0.16, "vehicle": 0.18, "component": 0.08, "family": 0.04}
 """How the false-discovery budget is split between kinds (weighted Benjamini-Hochberg: Genovese, Roeder & Wasserman 2006), so that
 hundreds of vehicles don't hide a handful of benches."""
 BEFORE = ("part", "bench", "vehicle", "site", "component", "family")
@@ -156,6 +156,7 @@ class Level:
         factor = np.ones(len(x.piece_life))
         early_factor = np.ones(len(x.failed))
         early_failed = np.bincount(component, x.early.astype(float), n)
+        piece_hazard, early_hazard = self._bent()
         level = np.ones(failed.shape)
         early_level = np.zeros(n)
         for _ in range(rounds if self.effects else 1):
@@ -166,11 +167,11 @@ class Level:
                     x.piece_early[effect.pieces], effect.ratio_in_window, effect.ratio
                 )
                 early_factor[effect.lives] *= effect.early_ratio
-            raw = np.bincount(cell, x.piece_hazard * factor, failed.size).reshape(failed.shape)
+            raw = np.bincount(cell, piece_hazard * factor, failed.size).reshape(failed.shape)
             level = _levels(failed, raw)
-            early_level = _ratio(early_failed, np.bincount(component, x.early_hazard * early_factor, n))
-            expected = x.piece_hazard * factor * level.ravel()[cell]
-            early = x.early_hazard * early_factor * early_level[component]
+            early_level = _ratio(early_failed, np.bincount(component, early_hazard * early_factor, n))
+            expected = piece_hazard * factor * level.ravel()[cell]
+            early = early_hazard * early_factor * early_level[component]
             for effect in self.effects:
                 # early failures are a thing of their own: a bad fitting shows in the window and is over after it
                 soon, early_fails = effect.pieces & x.piece_early, effect.fails & x.early[x.fail_life]
@@ -181,20 +182,48 @@ class Level:
                     float(np.clip(r, 0.01, 200.0)) for r in (effect.ratio, effect.ratio_in_window)
                 )
                 effect.early_ratio *= _one(float(x.early[effect.lives].sum()), float(early[effect.lives].sum()))
-        self.piece_sound = x.piece_hazard * level.ravel()[cell]
+        self.piece_sound = piece_hazard * level.ravel()[cell]
         self.piece_expected = self.piece_sound * factor
         self.life_expected = np.bincount(x.piece_life, self.piece_expected, len(x.failed))
-        self.early_expected = x.early_hazard * early_factor * early_level[component]
-        whole = float(_ratio(np.array([early_failed.sum()]), np.array([float((x.early_hazard * early_factor).sum())]))[0])
-        self.fleet_early = x.early_hazard * early_factor * whole * GUARD
+        self.early_expected = early_hazard * early_factor * early_level[component]
+        whole = float(_ratio(np.array([early_failed.sum()]), np.array([float((early_hazard * early_factor).sum())]))[0])
+        self.fleet_early = early_hazard * early_factor * whole * GUARD
         # own early failures say little about a component's sound level: two failures' worth of the fleet's level steady it
-        steadied = (early_failed + 2.0 * whole) / (np.bincount(component, x.early_hazard * early_factor, n) + 2.0)
-        self.early_sound = x.early_hazard * steadied[component]
-        self.fitted_expected = self._against_first_lives(factor)
+        steadied = (early_failed + 2.0 * whole) / (np.bincount(component, early_hazard * early_factor, n) + 2.0)
+        self.early_sound = early_hazard * steadied[component]
+        self.fitted_expected = self._against_first_lives(factor, piece_hazard)
         self.failures, self.early_failures = failed.sum(axis=(1, 2, 3)), early_failed
 
 
-    def _against_first_lives(self, factor: Array) -> Array:
+    def _bent(self) -> tuple[Array, Array]:
+        """Hazard of pieces and of comeback windows, each component's fitted shape bent to its lives: H^gamma.
+
+        The fit saw the bad with the good, and what fails early for a bad part looks like another shape. So gamma is found
+        with a level of its own for first lives and for every part (stratified likelihood), without the lives that found
+        causes explain; a prior holds it near 1.
+        """
+        x = self.x
+        component = x.component.code
+        explained = np.zeros(len(x.failed), dtype=bool)
+        for effect in self.effects:
+            explained |= effect.lives
+        gamma = np.ones(len(x.component.names))
+        stratum = np.where(x.begun, x.part.code + 2, 0)
+        for c in range(len(gamma)):
+            mine = component == c
+            chosen = mine & ~explained
+            if x.failed[chosen].sum() < 8:
+                chosen = mine
+            if x.failed[chosen].sum() >= 5:
+                codes = np.unique(stratum[chosen], return_inverse=True)[1]
+                gamma[c] = best_bend(x.entry_hazard[chosen], x.end_hazard[chosen], x.failed[chosen], codes)
+        by_piece, by_life = gamma[component[x.piece_life]], gamma[component]
+        return (
+            x.piece_to**by_piece - x.piece_from**by_piece,
+            np.maximum(x.early_end_hazard**by_life - x.entry_hazard**by_life, 0.0),
+        )
+
+    def _against_first_lives(self, factor: Array, piece_hazard: Array) -> Array:
         """Failures to expect of each life begun at a teardown if it lasted as first lives of its component do, times GUARD.
 
         By the Nelson-Aalen estimate of the first lives, which no part fitted or work done can have spoilt; scaled so that with
@@ -203,8 +232,8 @@ class Level:
         x = self.x
         component = x.component.code
         out = np.zeros(len(x.failed))
-        plain = np.bincount(x.piece_life, x.piece_hazard, len(x.failed))
-        raised = _ratio(np.bincount(x.piece_life, x.piece_hazard * factor, len(x.failed)), plain)
+        plain = np.bincount(x.piece_life, piece_hazard, len(x.failed))
+        raised = _ratio(np.bincount(x.piece_life, piece_hazard * factor, len(x.failed)), plain)
         explained = np.zeros(len(x.failed), dtype=bool)
         for effect in self.effects:
             explained |= effect.lives
@@ -214,7 +243,7 @@ class Level:
             first = np.flatnonzero((component == c) & ~x.begun)
             later = np.flatnonzero((component == c) & x.begun)
             failures = float(x.failed[first].sum())
-            if failures < 8 or not len(later):
+            if failures < ENOUGH_FIRST or not len(later):
                 continue
             out[later] = _nelson_aalen(x.entry_age[first], x.end_age[first], x.failed[first], x.end_age[later]) * raised[later]
             clean = later[~explained[later]]
@@ -227,6 +256,23 @@ class Level:
             total = float(x.failed[later].sum()) + failures
             out[later] = expected * total / (expected.sum() + failures)
         return out
+
+
+BENDS = np.exp(np.linspace(np.log(0.4), np.log(2.5), 33))
+BEND_SD = 0.25
+
+
+def best_bend(entry: Array, end: Array, failed: Flags, stratum: Ints) -> float:
+    """The power gamma that fits hazards c_s H^gamma best (c_s of each stratum profiled out), log gamma ~ N(0, BEND_SD^2)."""
+    strata = int(stratum.max()) + 1
+    count = np.bincount(stratum, failed, strata)
+    log_end = float(np.log(np.maximum(end[failed], 1e-12)).sum())
+    value = np.empty(len(BENDS))
+    for i, bend in enumerate(BENDS):
+        total = np.bincount(stratum, end**bend - entry**bend, strata)
+        value[i] = count.sum() * np.log(bend) + (bend - 1) * log_end - (count * np.log(np.maximum(total, 1e-300))).sum()
+    value -= (np.log(BENDS) / BEND_SD) ** 2 / 2
+    return float(BENDS[int(value.argmax())])
 
 
 def _nelson_aalen(entry: Array, end: Array, failed: Flags, at: Array) -> Array:
@@ -245,12 +291,27 @@ def _cells(x: Exposure, life: Ints, duty: Ints, band: Ints) -> Ints:
     return (band * 2 + x.begun[life]) * len(x.duty) + duty
 
 
-BAND_PRIOR, BEGUN_PRIOR, DUTY_PRIOR = 4.0, 16.0, 8.0
-"""Failures' worth of belief that a component follows its fitted shape, and departs from the fleet by no more than some 25 % and
-35 % (1 / root of the number) in rebuilt against first lives and between duties."""
+OWN_PRIOR, BAND_PRIOR, DUTY_PRIOR = 2.0, 8.0, 8.0
+"""Failures' worth of belief that a component follows its fitted level and shape, and departs from the fleet by no more than some 35 %
+(1 / root of the number) between duties. How far components depart in rebuilt against first lives is learnt from them."""
 
 
-GUARD = 1.5
+def _begun_prior(failed: Array, raw: Array) -> tuple[float, float]:
+    """Median ratio of rebuilt to first lives over components, and 1 / variance of its logarithm between them, by the median of
+    squares so that the bad ones don't count."""
+    o, e = failed.sum(axis=(1, 3)), raw.sum(axis=(1, 3))
+    ratio = np.log(((o + 0.5) / (e + 0.5))[:, 1] / ((o + 0.5) / (e + 0.5))[:, 0])
+    chance = 1 / (e[:, 0] + 0.5) + 1 / (e[:, 1] + 0.5)
+    told = e.min(axis=1) >= 4
+    if told.sum() < 6:
+        return 1.0, 25.0
+    centre = float(np.median(ratio[told]))
+    spread = float(np.median((ratio[told] - centre) ** 2 / chance[told])) / 0.455  # 0.455: median of chi-square on 1
+    excess = max(spread - 1.0, 0.0) * float(np.median(chance[told]))
+    return float(np.exp(centre)), float(np.clip(1 / max(excess, 1e-6), 16.0, 150.0))
+
+
+GUARD = 2.0
 """How many times as often lives begun at a teardown may fail as first lives before the component itself is suspected."""
 ENOUGH_FIRST = 15
 
@@ -258,11 +319,9 @@ ENOUGH_FIRST = 15
 def _levels(failed: Array, raw: Array, turns: int = 8) -> Array:
     """Factors on `raw` hazard of (component, band, begun, duty) cells that give every component its own failures.
 
-    The shape over age is corrected by first lives alone where there are enough: they can't be spoilt by parts and work.
+    The fleet's own ratio of rebuilt to first lives is the median of the components', so that bad parts don't raise it.
     """
-    by_first = failed[:, :, 0].sum(axis=(1, 2)) >= ENOUGH_FIRST
     usable = np.ones(failed.shape[:3])
-    usable[by_first, :, 1] = 0.0
     band_failed = (failed.sum(axis=3) * usable).sum(axis=2)
     own = np.ones(failed.shape[0])
     band = np.ones(failed.shape[:2])
@@ -278,17 +337,19 @@ def _levels(failed: Array, raw: Array, turns: int = 8) -> Array:
             * (duty * own_duty)[:, None, None, :]
         )
 
-    for _ in range(turns):
-        own *= _ratio(failed.sum(axis=(1, 2, 3)), now().sum(axis=(1, 2, 3)))
-        begun *= (failed.sum(axis=(0, 1, 3)) + 1.0) / (now().sum(axis=(0, 1, 3)) + 1.0)
+    begun_prior = 1e9  # duties first: rebuilt lives are more often of the hard ones
+    for turn in range(turns):
+        if turn == 2:
+            begun[1], begun_prior = _begun_prior(failed, now())
+        own = (failed.sum(axis=(1, 2, 3)) + OWN_PRIOR) / (now().sum(axis=(1, 2, 3)) / own + OWN_PRIOR)
         duty *= (failed.sum(axis=(0, 1, 2)) + 1.0) / (now().sum(axis=(0, 1, 2)) + 1.0)
         # toward 1, not toward where it stands: the prior's weight stands on a factor of 1
-        own_begun = (failed.sum(axis=(1, 3)) + BEGUN_PRIOR) / (now().sum(axis=(1, 3)) / own_begun + BEGUN_PRIOR)
+        own_begun = (failed.sum(axis=(1, 3)) + begun_prior) / (now().sum(axis=(1, 3)) / own_begun + begun_prior)
         own_duty = (failed.sum(axis=(1, 2)) + DUTY_PRIOR) / (now().sum(axis=(1, 2)) / own_duty + DUTY_PRIOR)
         expected = (now().sum(axis=3) * usable).sum(axis=2)
         scale = _ratio(band_failed.sum(axis=1), expected.sum(axis=1))[:, None]
         band = (band_failed + BAND_PRIOR) / (expected * scale / band + BAND_PRIOR)
-    own *= _ratio(failed.sum(axis=(1, 2, 3)), now().sum(axis=(1, 2, 3)))
+    own = (failed.sum(axis=(1, 2, 3)) + OWN_PRIOR) / (now().sum(axis=(1, 2, 3)) / own + OWN_PRIOR)
     flat = np.ones(failed.shape)
     cells = np.asarray(
         flat
