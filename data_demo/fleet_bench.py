@@ -130,7 +130,8 @@ class Bench:
         renewed = (replaced.astype(int) @ design.together.astype(int)) > 0
         if not repair:
             renewed |= ((design.always & ~left_out).astype(int) @ design.below.astype(int)) > 0
-        used = self._parts(unit, job, np.flatnonzero(renewed))
+        machined &= ~renewed
+        used = self._parts(unit, job, np.flatnonzero(renewed), np.flatnonzero(machined))
         share = 1 - unit.left / unit.total
         self._sheet(
             design, job, looked, not_checked, seen_bad, bad, cause, harmed, replaced, dressed, machined, share, used
@@ -165,8 +166,10 @@ class Bench:
             part = str(self.successor[part])
         return part
 
-    def _parts(self, unit: Unit, job: Row, places: NDArray[np.int64]) -> dict[int, tuple[str, float]]:
-        """Pieces taken from the shelf for the renewed positions; what is supplied in an assembly takes none itself."""
+    def _parts(
+        self, unit: Unit, job: Row, places: NDArray[np.int64], machined: NDArray[np.int64]
+    ) -> dict[int, tuple[str, float]]:
+        """Pieces taken for renewed and machined positions; what is supplied in an assembly takes none itself."""
         rng, day = self.rng, int(job["opened_on"])
         pieces: dict[str, float] = {}
         used: dict[int, tuple[str, float]] = {}
@@ -184,6 +187,12 @@ class Bench:
                 part = self.number(use.part, day)
                 pieces[part] = pieces.get(part, 0.0) + use.quantity
                 used.setdefault(int(i), (part, use.quantity))
+        for i in machined:
+            machine_use = unit.design.component[i].machine_use
+            if machine_use is not None:
+                part, quantity = machine_use
+                pieces[part] = pieces.get(part, 0.0) + quantity
+                used[int(i)] = machine_use
         issued = min(day + int(rng.integers(0, 5)), int(job["closed_on"]))
         for part, quantity in pieces.items():
             more = 1.0 if rng.random() < 0.02 else 0.0

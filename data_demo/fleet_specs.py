@@ -89,6 +89,7 @@ class Component:
     habit: float = 0.02  # chance that a good one is replaced at a rebuild
     dress: float = 0.0  # chance that a good one is dressed
     machine: float = 0.0  # chance that a good one is machined
+    machine_use: tuple[str, float] | None = None  # part and pieces that machining takes (a sleeve)
     recorded: float = 0.95  # chance that it stands on the sheet when nothing is done about it
     repair: float = 0.0  # chance that its failure is mended without a rebuild
     ruins: tuple[tuple[str, float], ...] = ()  # what its failure damages, and how often

@@ -320,7 +320,8 @@ def _findings_of(design: Design, sheets: list[Row]) -> pd.DataFrame:
     for sheet in sheets:
         for k, place in enumerate(design.line_place[sheet["lines"]]):
             used = sheet["used"].get(int(place))
-            if used is not None and sheet["action"][k] == 3 and sheet["word"][k] < 0.85:
+            act = sheet["action"][k]
+            if used is not None and (act == 2 or (act == 3 and sheet["word"][k] < 0.85)):
                 part[n + k], quantity[n + k] = used
         n += len(sheet["lines"])
     condition = np.full(len(lines), None, dtype=object)

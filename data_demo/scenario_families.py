@@ -82,6 +82,7 @@ AC85 = Family(
                   complaints=(("oil in the air tanks", 5), ("slow pressure build-up", 2)),
                   points=(gauge("ring gap", MM, 0.30, high=0.90),), uses=(Use("AC-1031"),)),
         Component("cylinder", "cylinder block", "housing", 770_000, 2.4, habit=0.0, machine=0.12,
+                  machine_use=("AC-1041", 2.0),
                   points=(gauge("bore", MM, 85.00, high=85.15, decimals=2), look("bore surface",
                   "scored deep; rust pits",
                                sound="cross hatch gone, normal; clean")),

@@ -130,6 +130,18 @@ def test_dressed_burrs_and_machined_faces_take_no_new_piece_of_their_own(tables:
     assert dressed["condition"].str.contains("burr", na=False).sum() > 50
 
 
+def test_a_bored_cylinder_takes_its_sleeves_and_goes_on_living(tables: Frames, records: Records) -> None:
+    """`machine` uses the part named and renews nothing."""
+    findings = tables["findings"]
+    sleeved = findings[(findings["component"] == "cylinder") & (findings["action"] == "machine")]
+    assert len(sleeved) >= 8
+    assert set(sleeved["part"]) == {"AC-1041"}
+    issued = tables["issued_parts"].groupby(["job", "part"])["quantity"].sum()
+    assert all(issued[job, "AC-1041"] >= 2 for job in sleeved["job"])
+    lives = records.lives
+    assert not set(sleeved["job"]) & set(lives.loc[lives["component"] == "cylinder", "opened_by"].dropna())
+
+
 def test_the_superseded_number_is_issued_before_its_day_and_its_successor_after(tables: Frames) -> None:
     issued = tables["issued_parts"]
     for old, first_day in scenario.plan().superseded:
