@@ -81,7 +81,7 @@ def origins_before(first: date, last: date, *, months: int, most: int = 4, least
     if pd.Timestamp(last).normalize() < end.end_time.normalize():
         end = end - 1
     begin = pd.Timestamp(first).to_period("M") + least_past
-    found = []
+    found: list[date] = []
     at = end - months
     while at >= begin and len(found) < most:
         found.append(at.end_time.date())
@@ -134,11 +134,11 @@ def realised(today: tuple[History, Records], forecast: Forecast) -> pd.DataFrame
 
 def _scores(forecast: Forecast, today: tuple[History, Records], origin: date) -> pd.DataFrame:
     came = realised(today, forecast)
-    cost = today[0].parts.set_index("part")["unit_cost"]
+    cost = dict(zip(today[0].parts["part"], today[0].parts["unit_cost"].astype(float), strict=True))
     rows = []
     for part in forecast.parts:
         values = came.loc[part].to_numpy(dtype=float)
-        scale = max(float(forecast.past.series.loc[part].mean()), 1.0 / 12.0) * len(values)
+        scale = max(float(np.mean(forecast.past.series.loc[part].to_numpy(dtype=float))), 1.0 / 12.0) * len(values)
         pieces = forecast.past.pieces
         lot = pieces.loc[(pieces["part"] == part) & (pieces["quantity"] > 0), "quantity"]
         for method in _methods(forecast, part):
@@ -157,7 +157,7 @@ def _scores(forecast: Forecast, today: tuple[History, Records], origin: date) ->
                     "scaled_error": abs(mean_of(total) - values.sum()) / scale,
                     "total_pinball": pinball(total, float(values.sum())),
                     "held_jobs": max(0.0, values.sum() - stocked) / (float(lot.mean()) if len(lot) else 1.0),
-                    "money_held": max(0.0, stocked - values.sum()) * float(cost.get(part, np.nan)),
+                    "money_held": max(0.0, stocked - values.sum()) * float(cost.get(part, float("nan"))),
                     "in_force": method == forecast.method_of[part],
                 }
             )

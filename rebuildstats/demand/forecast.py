@@ -4,7 +4,7 @@ series."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,7 +28,14 @@ from rebuildstats.demand.past import PartRatios, Past, expected_at_teardowns, pa
 from rebuildstats.demand.replacements import replacement_models
 from rebuildstats.demand.series import METHODS, demand_class, forecast_series
 from rebuildstats.demand.sums import Array, add, cut, mean_of, quantiles_of, sd_of
-from rebuildstats.demand.teardowns import Calendar, TeardownModel, calendar, repair_hazards, scheduled_hazards
+from rebuildstats.demand.teardowns import (
+    Calendar,
+    TeardownModel,
+    calendar,
+    hazards_by_days,
+    repair_hazards,
+    scheduled_hazards,
+)
 from rebuildstats.demand.trace import COLUMNS as TRACE
 from rebuildstats.demand.trace import trace_rows, whole_trace
 from rebuildstats.demand.usage import Usage, usage_rates
@@ -200,9 +207,9 @@ class Forecast:
                 f"There is no forecast for part {part!r}; a replaced part's demand stands under its successor."
             )
         method = method or self.method_of[part]
-        key = (part, method, share.tobytes(), shelf)
+        span = self._span(share)
+        key = (part, method, np.float64(span).tobytes() if method in METHODS else share.tobytes(), shelf)
         if key not in self._kept:
-            span = self._span(share)
             if method in METHODS:
                 pmf = forecast_series(self._series(part, shelf), method).pmf(span)
             else:
@@ -278,17 +285,28 @@ def forecast_parts(
     tops = oldest(list(fleets.values()), float(when.edges[-1]), records.lives)
     for family in history.components["family"].astype(str).unique():
         tops.setdefault(family, float(np.nan_to_num(records.lives["lower_age"].max(), nan=1.0)) * 1.2 or 1.0)
+    by_days = not np.isfinite(usage.fleet_per_day)
+    if by_days:
+        # no distance anywhere: time itself is what is run, a day a day
+        usage = replace(usage, fleet_per_day=1.0, own_sd=0.02, fleet_sd=0.02)
+        fleets = {f: replace(fleet, per_day=np.ones(len(fleet.units))) for f, fleet in fleets.items()}
+        tops = dict.fromkeys(tops, float(when.edges[-1]))
     hazards = component_hazards(history.components, life_fits, records.lives, tops, draws, seed + 1)
     replacing = replacement_models(records.outcomes, history.components, hazards)
     unit_hazards = {
         f: tabulate(unit_fits.get(f, None), top, draws, seed + 2, _run(records, f)) for f, top in tops.items()
     }
+    repairs = repair_hazards(records.teardowns, records.unit_lives, tops, draws=draws, seed=seed + 5)
+    scheduled = scheduled_hazards(records.unit_lives, tops, draws=draws, seed=seed + 6)
+    if by_days:
+        rates = hazards_by_days(records.teardowns, history.units, tops, as_of, draws=draws, seed=seed + 7)
+        unit_hazards, scheduled, repairs = rates
     models, pasts = family_models(
         records,
         replacing,
         unit_hazards,
-        repair_hazards(records.teardowns, records.unit_lives, tops, draws=draws, seed=seed + 5),
-        scheduled_hazards(records.unit_lives, tops, draws=draws, seed=seed + 6),
+        repairs,
+        scheduled,
         first_seen(history),
         as_of,
     )

@@ -158,15 +158,9 @@ def _taken(
         replaced = _positions(q, component.n, component.together, rng)
         fixed = rows[rows["choice"] == ""]
         for part, quantity in zip(fixed["part"], fixed["quantity"], strict=True):
-            extra = replaced * quantity * ratios[part][which]
-            _add(
-                ats,
-                parts,
-                pieces,
-                part,
-                np.asarray(replaced * quantity if component.always else extra, dtype=float),
-                rng,
-            )
+            ratio = np.ones(which.size) if component.always else ratios[part][which]
+            wanted: Array = replaced.astype(np.float64) * float(quantity) * ratio
+            _add(ats, parts, pieces, part, wanted, rng)
         for _, group in rows[rows["choice"] != ""].groupby("choice"):
             left, share_left = replaced.copy(), np.ones(jobs.draw.size)
             for part, quantity, stated, keeps in group[["part", "quantity", "share", "keeps"]].itertuples(index=False):
@@ -174,7 +168,7 @@ def _taken(
                 chance = np.clip(own / np.maximum(share_left, 1e-12), 0.0, 1.0)
                 took = rng.binomial(left, chance)
                 left, share_left = left - took, share_left - own
-                _add(ats, parts, pieces, part, took * float(quantity), rng)
+                _add(ats, parts, pieces, part, took.astype(np.float64) * float(quantity), rng)
     if not ats:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=object), np.zeros(0)
     every = pd.DataFrame({"at": np.concatenate(ats), "part": np.concatenate(parts), "q": np.concatenate(pieces)})

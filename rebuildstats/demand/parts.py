@@ -106,7 +106,8 @@ def _choices(choice: pd.DataFrame, records: Records, final: Mapping[str, str]) -
     total = choice.groupby(group)["share"].transform("sum")
     count = choice.groupby(group)["share"].transform("size")
     stated = (choice["share"] / total.where(total > 0)).fillna(1.0 / count)
-    fitted = records.lives.dropna(subset=["part"]).sort_values("number")
+    new = records.outcomes["renewed"].fillna(False).astype(bool) & records.outcomes["part"].notna()
+    fitted = records.outcomes[new].sort_values(["opened_on", "job"])
     fitted = fitted.assign(part=[final.get(str(p), str(p)) for p in fitted["part"]])
     seen = fitted.groupby(["family", "component", "part"]).size().rename("seen").reset_index()
     choice = choice.merge(seen, on=["family", "component", "part"], how="left")
@@ -155,7 +156,9 @@ def implied_pieces(history: History, records: Records, uses: pd.DataFrame) -> pd
     final = final_parts(history.parts)
     new = replaced_rows(outcomes, history.components)
     keep = ["job", "family", "component", "position", "opened_on", "site", "part"]
-    machined = outcomes[(outcomes["action"] == "machine") & outcomes["part"].notna()]
+    machined = history.findings[(history.findings["action"] == "machine") & history.findings["part"].notna()]
+    machined = machined.drop_duplicates(["job", "component", "position", "part"])
+    machined = machined.merge(records.teardowns[["job", "family", "opened_on", "site"]], on="job")
     rows = pd.concat([new[keep], machined[keep]], ignore_index=True)
     given = history.findings[history.findings["quantity"].notna()]
     stated = given.groupby(["job", "component", "position"], as_index=False)["quantity"].max()

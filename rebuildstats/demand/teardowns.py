@@ -136,6 +136,35 @@ def repair_hazards(
     return out
 
 
+def hazards_by_days(
+    teardowns: pd.DataFrame,
+    units: pd.DataFrame,
+    tops: Mapping[str, float],
+    as_of: pd.Timestamp,
+    *,
+    draws: int,
+    seed: int,
+) -> tuple[dict[str, Hazard], dict[str, Hazard], dict[str, Hazard]]:
+    """Failures, scheduled rebuilds and repairs per unit and day, constant: for a history that knows no distance.
+
+    A unit counts from the day it was first seen, or else from the first teardown of all.
+    """
+    start = units["first_seen_on"].fillna(teardowns["opened_on"].min())
+    days = (as_of - start).dt.days.clip(lower=0.0).groupby(units["family"]).sum()
+    kind = np.where(
+        teardowns["scope"] == "repair",
+        2,
+        np.where(teardowns["reason"].isin(["failure", "comeback"]), 0, 1),
+    )
+    out: list[dict[str, Hazard]] = [{}, {}, {}]
+    for i, (family, top) in enumerate(sorted(tops.items())):
+        for k in range(3):
+            count = float(((teardowns["family"] == family).to_numpy() & (kind == k)).sum())
+            exposure = max(float(days.get(family, 0.0)), 1.0)
+            out[k][family] = constant_rate(count, exposure, age_grid(top), draws, seed + 3 * i + k)
+    return out[0], out[1], out[2]
+
+
 def planned_hazard(planned: pd.DataFrame, fleet: Fleet, when: Calendar) -> tuple[Array, Array]:
     """Hazard (units, K) that booked teardowns and campaigns add, and the expected booked teardowns (units, K).
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from typing import Any
 
 import duckdb
+import pandas as pd
 
 from rebuildstats.history.contract import SQL_TYPES, TABLES
 from rebuildstats.history.known import History, history_frames, know
@@ -15,8 +17,12 @@ from rebuildstats.life_records.records import Records
 
 def history_at(fleet: Any, as_of: dt.date) -> tuple[History, Records]:
     """History and life records of a fleet (`tests.fleets`) as a shop would know them on a day."""
+    return known_on(fleet.tables(as_of), as_of)
+
+
+def known_on(tables: Mapping[str, pd.DataFrame], as_of: dt.date) -> tuple[History, Records]:
+    """The same from tables that may hold rows dated after that day."""
     con = duckdb.connect()
-    tables = fleet.tables(as_of)
     for table in TABLES:
         columns = ", ".join(f'"{c.name}" {SQL_TYPES[c.kind]}' for c in table.columns)
         con.execute(f'create table "{table.name}" ({columns})').fetchall()

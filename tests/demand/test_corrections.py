@@ -1,0 +1,58 @@
+"""Observed against expected, followed over time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from rebuildstats.demand.corrections import STRAY, count_by_month, follow
+
+
+def test_a_model_that_is_right_is_left_alone() -> None:
+    rng = np.random.default_rng(1)
+    expected = rng.uniform(1.0, 5.0, (10, 48))
+    ratios = follow(rng.poisson(expected), expected)
+    assert ratios.kept == 1.0
+    assert ratios.mean == pytest.approx(np.ones(10), abs=0.2)
+
+
+def test_a_model_that_is_wrong_is_put_right() -> None:
+    rng = np.random.default_rng(2)
+    true = np.repeat([0.4, 1.0, 2.5, 1.6], 3)
+    expected = rng.uniform(2.0, 5.0, (12, 48))
+    ratios = follow(rng.poisson(true[:, None] * expected), expected)
+    assert ratios.prior <= 10.0
+    assert ratios.mean == pytest.approx(true, rel=0.35)
+
+
+def test_a_drift_is_followed() -> None:
+    rng = np.random.default_rng(3)
+    expected = np.full((6, 60), 6.0)
+    rising = np.concatenate([np.full(36, 0.6), np.full(24, 1.8)])
+    ratios = follow(rng.poisson(rising[None, :] * expected), expected)
+    assert ratios.kept < 1.0
+    assert ratios.mean == pytest.approx(np.full(6, 1.8), rel=0.25)
+
+
+def test_the_sum_of_gamma_poisson_is_worked_by_hand_for_one_month() -> None:
+    ratios = follow(np.array([[3.0]]), np.array([[2.0]]))
+    assert ratios.mean[0] == pytest.approx((ratios.prior + 3.0) / (ratios.prior + 2.0))
+
+
+def test_draws_keep_the_mean_and_never_less_than_the_stray() -> None:
+    ratios = follow(np.full((1, 60), 400.0), np.full((1, 60), 400.0))
+    drawn = ratios.draws(20_000, np.random.default_rng(4), ahead=12)
+    assert drawn.mean() == pytest.approx(1.0, abs=0.01)
+    assert drawn.std() >= STRAY * 0.97
+
+
+def test_nothing_seen_is_no_correction() -> None:
+    ratios = follow(np.zeros((3, 0)), np.zeros((3, 0)))
+    assert ratios.mean.tolist() == [1.0, 1.0, 1.0]
+
+
+def test_counting_by_month_leaves_out_what_lies_outside() -> None:
+    months = pd.period_range("2024-01", periods=3, freq="M")
+    dates = pd.Series(pd.to_datetime(["2023-12-31", "2024-01-01", "2024-01-31", "2024-03-02", None]))
+    assert count_by_month(dates, months).tolist() == [2.0, 0.0, 1.0]
