@@ -82,20 +82,23 @@ def demo_fleet() -> Fleet:
 def tables(fleet: Fleet) -> dict[str, pd.DataFrame]:
     """The demo's tables as of its last day."""
     frames = fleet.tables(AS_OF)
-    frames["planned"] = _campaign_by_count(frames["planned"], frames["units"])
+    frames["planned"] = _campaign_by_count(fleet, frames["planned"])
     return frames
 
 
-def _campaign_by_count(planned: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
-    """The last few steering gears of the campaign are booked by number only, as a shop does before it knows which."""
-    family = planned["unit"].map(units.set_index("unit")["family"])
-    gears = planned[(family == "SG8") & (planned["reason"] == "campaign")].sort_values("due_on").tail(4)
-    rest = planned.drop(gears.index)
-    if gears.empty:
-        return rest
-    row = {"plan": "C0001", "due_on": gears["due_on"].iloc[-1], "family": "SG8", "count": len(gears)}
-    row["reason"] = "campaign"
-    return pd.concat([rest, pd.DataFrame([row]).reindex(columns=rest.columns).astype(rest.dtypes)], ignore_index=True)
+def _campaign_by_count(fleet: Fleet, planned: pd.DataFrame) -> pd.DataFrame:
+    """Campaign units not booked by name are booked by number, month by month, as a shop announces them."""
+    jobs = pd.DataFrame(fleet.engine.rows["teardowns"])
+    ahead = jobs[(jobs["reason"] == "campaign") & (jobs["opened_on"] > _day(AS_OF))]
+    ahead = ahead[~ahead["unit"].isin(planned["unit"].dropna())]
+    opened = pd.to_datetime([fleet.date(day) for day in ahead["opened_on"]])
+    families = ahead["unit"].str.split("-").str[0].to_numpy()
+    rows = [
+        {"plan": f"C{n:04d}", "due_on": month.end_time.normalize(), "family": family, "count": len(days)}
+        for n, ((family, month), days) in enumerate(pd.Series(opened).groupby([families, opened.to_period("M")]), 1)
+    ]
+    by_count = pd.DataFrame(rows).assign(reason="campaign").reindex(columns=planned.columns)
+    return pd.concat([planned, by_count.astype(planned.dtypes)], ignore_index=True)
 
 
 def truth(fleet: Fleet) -> dict[str, Any]:
