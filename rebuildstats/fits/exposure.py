@@ -1,9 +1,9 @@
 """What should have failed, when and in whose hands: the cumulative hazard of every life laid out over time.
 
-For a life observed from entry to exit the failures to expect are H(exit) - H(entry) of the component's fitted life, for
-the life's own duty but for no make, site or bench in particular: those are what is asked about. Along the
-calendar the distance of a life is spread evenly over the days its unit was in a vehicle, so that each time bin gets its share
-of hazard under the vehicle of that day.
+For a life observed from entry to exit the failures to expect are H(exit) - H(entry) of the component's fitted life,
+for the life's own duty but for no make, site or bench in particular: those are what is asked about. Along the
+calendar the distance of a life is spread evenly over the days its unit was in a vehicle, so that each time bin gets
+its share of hazard under the vehicle of that day.
 """
 
 from __future__ import annotations
@@ -40,12 +40,12 @@ def coded(column: Any) -> Codes:
 class Exposure:
     """Lives as exposure. One row per life:
 
-    component: Codes of family and component together, joined by a tab; begun: began at a teardown; failed: ended by a failure in service; entry_hazard, end_hazard: cumulative hazard of the fitted life at both ends; opened,
-    closed: time bins; early: failed within the comeback window; early_end_hazard: where the window ends.
-    One row per piece of life and time bin: piece_life, piece_bin, piece_vehicle, piece_site and piece_duty (of that vehicle),
-    piece_band (of age), piece_early (within the comeback window), piece_from and
-    piece_to (cumulative hazard); the failures of the lives in the same terms: fail_life, fail_bin, fail_vehicle, fail_site,
-    fail_duty, fail_band.
+    component: Codes of family and component together, joined by a tab; begun: began at a teardown; failed: ended by a
+    failure in service; entry_hazard, end_hazard: cumulative hazard of the fitted life at both ends; opened, closed:
+    time bins; early: failed within the comeback window; early_end_hazard: where the window ends. One row per piece of
+    life and time bin: piece_life, piece_bin, piece_vehicle, piece_site and piece_duty (of that vehicle), piece_band
+    (of age), piece_early (within the comeback window), piece_from and piece_to (cumulative hazard); the failures of
+    the lives in the same terms: fail_life, fail_bin, fail_vehicle, fail_site, fail_duty, fail_band.
     """
 
     component: Codes
@@ -93,7 +93,8 @@ class Exposure:
 def cumulative_hazard(lives: pd.DataFrame, life_fits: Any, ages: list[Array]) -> list[Array]:
     """H at each of `ages` (one value per life) from the component's fit for the life's duty and history.
 
-    A component that can't be fitted gets the shape of wear (square of age); its level is found from its own failures later.
+    A component that can't be fitted gets the shape of wear (square of age); its level is found from its own failures
+    later.
     """
     keys = lives[["family", "component"]].astype(str)
     out = [np.zeros(len(lives)) for _ in ages]
@@ -130,8 +131,9 @@ def lay_out_exposure(
 ) -> Exposure:
     """Lay out `lives` (the record of that name) over time.
 
-    fitments: unit, vehicle, fitted_on, removed_on; vehicles: vehicle, site, duty: without them a life's own site and duty stand
-    for all of it. usage: vehicle, read_on, distance: how the distance of a life is shared among its vehicles (else by days).
+    fitments: unit, vehicle, fitted_on, removed_on; vehicles: vehicle, site, duty: without them a life's own site and
+    duty stand for all of it. usage: vehicle, read_on, distance: how the distance of a life is shared among its
+    vehicles (else by days).
     """
     frame = lives.reset_index(drop=True)
     entry = np.nan_to_num(numbers(frame["entry_age"]))
@@ -140,7 +142,8 @@ def lay_out_exposure(
     shown = texts(frame["shows"]) == "in_service"
     exact = event & (upper == lower)
     failed = exact | (event & shown)
-    # found bad at a teardown is no failure in service: such a life was under risk of one to where it was last known good
+    # found bad at a teardown is no failure in service: such a life was under risk of one to where it was last known
+    # good
     leave = np.where(failed, upper, lower)
     leave = np.maximum(np.nan_to_num(leave), entry)
     now = np.datetime64(as_of, "D")
@@ -233,7 +236,8 @@ BANDS = 5
 def _bands(
     component: Codes, piece_life: Ints, age: Array, hazard: Array, fail_life: Ints, fail_age: Array
 ) -> tuple[Ints, Ints]:
-    """Bands of age per component that hold equal shares of what it should have failed: codes component x BANDS + band."""
+    """Bands of age per component that hold equal shares of what it should have failed: codes component x BANDS +
+    band."""
     piece_component, fail_component = component.code[piece_life], component.code[fail_life]
     piece_band, fail_band = np.zeros(len(age), dtype=np.int64), np.zeros(len(fail_age), dtype=np.int64)
     order = np.lexsort((age, piece_component))
@@ -260,7 +264,8 @@ def _of_vehicle(
     fail_vehicle: Ints,
     fail_life: Ints,
 ) -> tuple[Codes, Ints, Ints]:
-    """Codes of a vehicle's site or duty over lives, pieces and failures: of the vehicle where known, else of the life."""
+    """Codes of a vehicle's site or duty over lives, pieces and failures: of the vehicle where known, else of the
+    life."""
     if vehicles is None or not names or column not in vehicles:
         return own, own.code[piece_life], own.code[fail_life]
     of_vehicle = dict(zip(texts(vehicles["vehicle"]), texts(vehicles[column]), strict=True))
@@ -277,7 +282,8 @@ def _of_vehicle(
 
 
 def _distance_run(cut: pd.DataFrame, usage: pd.DataFrame | None) -> Array:
-    """Distance each piece's vehicle ran in it, by straight line between readings; days at the fleet's pace where unknown."""
+    """Distance each piece's vehicle ran in it, by straight line between readings; days at the fleet's pace where
+    unknown."""
     start, stop = (cut[c].to_numpy("datetime64[D]").astype(np.int64).astype(float) for c in ("start", "stop"))
     days = np.maximum(stop - start, 1.0)
     if usage is None or usage.empty:
@@ -307,7 +313,8 @@ def _distance_run(cut: pd.DataFrame, usage: pd.DataFrame | None) -> Array:
 def _pieces(
     frame: pd.DataFrame, fitments: pd.DataFrame | None, usage: pd.DataFrame | None, opened: Any, closed: Any
 ) -> dict[str, Any]:
-    """Lives cut at the fitments of their units: life, vehicle, start, stop (days), from, to (share of the life's distance)."""
+    """Lives cut at the fitments of their units: life, vehicle, start, stop (days), from, to (share of the life's
+    distance)."""
     count = len(frame)
     base = pd.DataFrame({"life": np.arange(count), "unit": texts(frame["unit"]), "opened": opened, "closed": closed})
     if fitments is None or fitments.empty:
@@ -323,7 +330,12 @@ def _pieces(
         stop = np.minimum(ends, np.where(np.isnat(removed), ends, removed))
         kept = stop > start
         cut = pd.DataFrame(
-            {"life": joined["life"][kept], "vehicle": texts(joined["vehicle"])[kept], "start": start[kept], "stop": stop[kept]}
+            {
+                "life": joined["life"][kept],
+                "vehicle": texts(joined["vehicle"])[kept],
+                "start": start[kept],
+                "stop": stop[kept],
+            }
         )
         lost = ~base["life"].isin(cut["life"])
         rest = base.loc[lost]

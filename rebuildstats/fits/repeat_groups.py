@@ -1,8 +1,8 @@
-"""The groups that are looked at for repeats: what each holds over time, and how much of the false-discovery budget it gets."""
+"""The groups that are looked at for repeats: what each holds over time, and how much of the false-discovery budget it
+gets."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,16 +15,17 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 SHARE = {"part": 0.30, "bench": 0.24, "site": 0.16, "vehicle": 0.18, "component": 0.08, "family": 0.04}
-"""How the false-discovery budget is split between kinds (weighted Benjamini-Hochberg: Genovese, Roeder & Wasserman 2006), so that
-hundreds of vehicles don't hide a handful of benches."""
+"""How the false-discovery budget is split between kinds (weighted Benjamini-Hochberg: Genovese, Roeder & Wasserman
+2006), so that hundreds of vehicles don't hide a handful of benches."""
 BEFORE = ("part", "bench", "vehicle", "site", "component", "family")
 """Of causes that explain the same failures equally well the more particular one is named."""
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """All groups of one kind seen on one clock. `group`: code of each row (-1: in none); rows are lives (clock 'fitted') or
-    pieces of lives (clock 'calendar'); `by_component`: a group is a name and a component. response: 'failures' or 'comebacks'."""
+    """All groups of one kind seen on one clock. `group`: code of each row (-1: in none); rows are lives (clock
+    'fitted') or pieces of lives (clock 'calendar'); `by_component`: a group is a name and a component. response:
+    'failures' or 'comebacks'."""
 
     kind: str
     clock: str
@@ -64,7 +65,9 @@ def views(x: Exposure, benches_shown: bool = True) -> list[View]:
         for response, part in (("failures", 0.7), ("comebacks", 0.3)):
             out.append(View(kind, "fitted", response, by, group, group, names, n, share * part, whole))
 
-    def calendar(kind: str, pieces: Ints, fails: Ints, names: list[str], by: bool, share: float, whole: bool = True) -> None:
+    def calendar(
+        kind: str, pieces: Ints, fails: Ints, names: list[str], by: bool, share: float, whole: bool = True
+    ) -> None:
         group = _crossed(pieces, comp[x.piece_life], n) if by else pieces
         ends = _crossed(fails, comp[x.fail_life], n) if by else fails
         out.append(View(kind, "calendar", "failures", by, group, ends, names, n, share, whole))
@@ -88,34 +91,44 @@ def views(x: Exposure, benches_shown: bool = True) -> list[View]:
     names = x.component.names
     calendar("component", comp[x.piece_life], comp[x.fail_life], names, False, SHARE["component"] * 0.4, False)
     out.append(
-        View("component", "fitted", "failures", False, np.where(x.begun, comp, -1), comp, names, n, SHARE["component"] * 0.4, True)
+        View(
+            "component",
+            "fitted",
+            "failures",
+            False,
+            np.where(x.begun, comp, -1),
+            comp,
+            names,
+            n,
+            SHARE["component"] * 0.4,
+            True,
+        )
     )
-    out.append(
-        View("component", "fitted", "comebacks", False, comp, comp, names, n, SHARE["component"] * 0.2, True)
-    )
+    out.append(View("component", "fitted", "comebacks", False, comp, comp, names, n, SHARE["component"] * 0.2, True))
     fam = family_of[comp]
     calendar("family", fam[x.piece_life], fam[x.fail_life], family_names, False, SHARE["family"], False)
     return out
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Effect:
-    """A found cause: which rows it covers and the factor on their hazard, for failures and for comebacks."""
+    """A found cause: a group of a view, the bins of its spell, the rows it covers and the factors on their hazard.
 
+    ratio, ratio_in_window: on failures after and within the comeback window; early_ratio: on comebacks.
+    """
+
+    view: View
+    code: int
     kind: str
     name: str
     component: int
-    clock: str
-    response: str
-    first: int
-    last: int
-    pieces: Flags
-    fails: Flags
-    lives: Flags
-    score: float
     p_value: float
     q_value: float
-    weight: float
+    first: int = 0
+    last: int = -1
+    pieces: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    fails: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    lives: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
     ratio: float = 1.0
     ratio_in_window: float = 1.0
     early_ratio: float = 1.0
@@ -143,15 +156,17 @@ class Level:
     def settle(self, rounds: int = 6) -> None:
         """Levels and factors of causes by turns until they agree (iterative proportional fitting of a Poisson model).
 
-        The sound level of a piece is its fitted hazard times: the component's own level; a level for lives begun at a teardown
-        and one for each duty, of the whole fleet; how the component departs from those two, held near 1; and the
-        shape over age where the data insist.
+        The sound level of a piece is its fitted hazard times: the component's own level; a level for lives begun at a
+        teardown and one for each duty, of the whole fleet; how the component departs from those two, held near 1; and
+        the shape over age where the data insist.
         """
         x = self.x
         n, duties = len(x.component.names), len(x.duty)
         component = x.component.code
         cell = _cells(x, x.piece_life, x.piece_duty, x.piece_band)
-        failed = np.bincount(_cells(x, x.fail_life, x.fail_duty, x.fail_band), minlength=n * BANDS * 2 * duties).astype(float)
+        failed = np.bincount(_cells(x, x.fail_life, x.fail_duty, x.fail_band), minlength=n * BANDS * 2 * duties).astype(
+            float
+        )
         failed = failed.reshape(n, BANDS, 2, duties)
         factor = np.ones(len(x.piece_life))
         early_factor = np.ones(len(x.failed))
@@ -163,9 +178,7 @@ class Level:
             factor[:] = 1.0
             early_factor[:] = 1.0
             for effect in self.effects:
-                factor[effect.pieces] *= np.where(
-                    x.piece_early[effect.pieces], effect.ratio_in_window, effect.ratio
-                )
+                factor[effect.pieces] *= np.where(x.piece_early[effect.pieces], effect.ratio_in_window, effect.ratio)
                 early_factor[effect.lives] *= effect.early_ratio
             raw = np.bincount(cell, piece_hazard * factor, failed.size).reshape(failed.shape)
             level = _levels(failed, raw)
@@ -188,19 +201,19 @@ class Level:
         self.early_expected = early_hazard * early_factor * early_level[component]
         whole = float(_ratio(np.array([early_failed.sum()]), np.array([float((early_hazard * early_factor).sum())]))[0])
         self.fleet_early = early_hazard * early_factor * whole * GUARD
-        # own early failures say little about a component's sound level: two failures' worth of the fleet's level steady it
+        # own early failures say little about a component's sound level: two failures' worth of the fleet's level
+        # steady it
         steadied = (early_failed + 2.0 * whole) / (np.bincount(component, early_hazard * early_factor, n) + 2.0)
         self.early_sound = early_hazard * steadied[component]
         self.fitted_expected = self._against_first_lives(factor, piece_hazard)
         self.failures, self.early_failures = failed.sum(axis=(1, 2, 3)), early_failed
 
-
     def _bent(self) -> tuple[Array, Array]:
         """Hazard of pieces and of comeback windows, each component's fitted shape bent to its lives: H^gamma.
 
-        The fit saw the bad with the good, and what fails early for a bad part looks like another shape. So gamma is found
-        with a level of its own for first lives and for every part (stratified likelihood), without the lives that found
-        causes explain; a prior holds it near 1.
+        The fit saw the bad with the good, and what fails early for a bad part looks like another shape. So gamma is
+        found with a level of its own for first lives and for every part (stratified likelihood), without the lives
+        that found causes explain; a prior holds it near 1.
         """
         x = self.x
         component = x.component.code
@@ -224,10 +237,11 @@ class Level:
         )
 
     def _against_first_lives(self, factor: Array, piece_hazard: Array) -> Array:
-        """Failures to expect of each life begun at a teardown if it lasted as first lives of its component do, times GUARD.
+        """Failures to expect of each life begun at a teardown if it lasted as first lives of its component do, times
+        GUARD.
 
-        By the Nelson-Aalen estimate of the first lives, which no part fitted or work done can have spoilt; scaled so that with
-        the first lives' own failures every component's total is right. Found causes count in full.
+        By the Nelson-Aalen estimate of the first lives, which no part fitted or work done can have spoilt; scaled so
+        that with the first lives' own failures every component's total is right. Found causes count in full.
         """
         x = self.x
         component = x.component.code
@@ -245,7 +259,9 @@ class Level:
             failures = float(x.failed[first].sum())
             if failures < ENOUGH_FIRST or not len(later):
                 continue
-            out[later] = _nelson_aalen(x.entry_age[first], x.end_age[first], x.failed[first], x.end_age[later]) * raised[later]
+            out[later] = (
+                _nelson_aalen(x.entry_age[first], x.end_age[first], x.failed[first], x.end_age[later]) * raised[later]
+            )
             clean = later[~explained[later]]
             if out[clean].sum() >= 3:
                 usual.append(float(x.failed[clean].sum() / out[clean].sum()))
@@ -263,7 +279,8 @@ BEND_SD = 0.25
 
 
 def best_bend(entry: Array, end: Array, failed: Flags, stratum: Ints) -> float:
-    """The power gamma that fits hazards c_s H^gamma best (c_s of each stratum profiled out), log gamma ~ N(0, BEND_SD^2)."""
+    """The power gamma that fits hazards c_s H^gamma best (c_s of each stratum profiled out), log gamma ~ N(0,
+    BEND_SD^2)."""
     strata = int(stratum.max()) + 1
     count = np.bincount(stratum, failed, strata)
     log_end = float(np.log(np.maximum(end[failed], 1e-12)).sum())
@@ -276,10 +293,15 @@ def best_bend(entry: Array, end: Array, failed: Flags, stratum: Ints) -> float:
 
 
 def _nelson_aalen(entry: Array, end: Array, failed: Flags, at: Array) -> Array:
-    """Cumulative hazard of lives entered late and right-censored, at ages `at`; beyond the last failure by straight line."""
+    """Cumulative hazard of lives entered late and right-censored, at ages `at`; beyond the last failure by straight
+    line."""
     order = np.argsort(end)
     ages = end[order][failed[order]]
-    at_risk = len(end) - np.searchsorted(np.sort(end), ages, side="left") - (len(entry) - np.searchsorted(np.sort(entry), ages))
+    at_risk = (
+        len(end)
+        - np.searchsorted(np.sort(end), ages, side="left")
+        - (len(entry) - np.searchsorted(np.sort(entry), ages))
+    )
     hazard = np.cumsum(1.0 / np.maximum(at_risk, 1))
     grid, curve = np.concatenate([[0.0], ages]), np.concatenate([[0.0], hazard])
     inside = curve[np.searchsorted(grid, at, side="right") - 1]
@@ -292,13 +314,14 @@ def _cells(x: Exposure, life: Ints, duty: Ints, band: Ints) -> Ints:
 
 
 OWN_PRIOR, BAND_PRIOR, DUTY_PRIOR = 2.0, 8.0, 8.0
-"""Failures' worth of belief that a component follows its fitted level and shape, and departs from the fleet by no more than some 35 %
-(1 / root of the number) between duties. How far components depart in rebuilt against first lives is learnt from them."""
+"""Failures' worth of belief that a component follows its fitted level and shape, and departs from the fleet by no
+more than some 35 % (1 / root of the number) between duties. How far components depart in rebuilt against first lives
+is learnt from them."""
 
 
 def _begun_prior(failed: Array, raw: Array) -> tuple[float, float]:
-    """Median ratio of rebuilt to first lives over components, and 1 / variance of its logarithm between them, by the median of
-    squares so that the bad ones don't count."""
+    """Median ratio of rebuilt to first lives over components, and 1 / variance of its logarithm between them, by the
+    median of squares so that the bad ones don't count."""
     o, e = failed.sum(axis=(1, 3)), raw.sum(axis=(1, 3))
     ratio = np.log(((o + 0.5) / (e + 0.5))[:, 1] / ((o + 0.5) / (e + 0.5))[:, 0])
     chance = 1 / (e[:, 0] + 0.5) + 1 / (e[:, 1] + 0.5)
@@ -312,7 +335,8 @@ def _begun_prior(failed: Array, raw: Array) -> tuple[float, float]:
 
 
 GUARD = 2.0
-"""How many times as often lives begun at a teardown may fail as first lives before the component itself is suspected."""
+"""How many times as often lives begun at a teardown may fail as first lives before the component itself is
+suspected."""
 ENOUGH_FIRST = 15
 
 
@@ -374,7 +398,8 @@ def _one(observed: float, expected: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """A view's groups over time: observed, expected (groups, bins); total: failures of the components each group takes part in."""
+    """A view's groups over time: observed, expected (groups, bins); total: failures of the components each group
+    takes part in."""
 
     observed: Array
     expected: Array
@@ -402,7 +427,11 @@ def tally(view: View, level: Level) -> Counts:
     e = np.bincount(place, expected[kept], n * bins).reshape(n, bins)
     if view.clock == "calendar":
         inside = view.fail_group >= 0
-        o = np.bincount(view.fail_group[inside] * bins + x.fail_bin[inside], minlength=n * bins).reshape(n, bins).astype(float)
+        o = (
+            np.bincount(view.fail_group[inside] * bins + x.fail_bin[inside], minlength=n * bins)
+            .reshape(n, bins)
+            .astype(float)
+        )
     else:
         o = np.bincount(place, observed[kept], n * bins).reshape(n, bins)
     if view.response == "comebacks" and view.kind == "component":
@@ -410,7 +439,3 @@ def tally(view: View, level: Level) -> Counts:
     pair = np.unique(rows[kept] * len(totals) + component[kept])
     total = np.bincount(pair // len(totals), totals[pair % len(totals)], n)
     return Counts(o, e, total)
-
-
-def each(view: View) -> Iterator[int]:
-    yield from range(view.count)

@@ -1,14 +1,14 @@
 """What comes back more than it should, and which group it is that explains it.
 
-Failures in service of every life are set against those its component's fitted life makes us expect over the same ages and
-exposure, and comebacks against failures expected within the comeback window. Groups (make of part, bench, vehicle, site,
-component, family) are scanned for a spell in which they had more, on the clock on which such a cause works: the day a part was
-fitted for makes and benches, the calendar for vehicles and sites, both for components.
+Failures in service of every life are set against those its component's fitted life makes us expect over the same ages
+and exposure, and comebacks against failures expected within the comeback window. Groups (make of part, bench,
+vehicle, site, component, family) are scanned for a spell in which they had more, on the clock on which such a cause
+works: the day a part was fitted for makes and benches, the calendar for vehicles and sites, both for components.
 
 The sound level is not spoilt by the bad: every component's level is estimated together with the causes found (Poisson
 model), one cause after another, the one that explains most first (forward selection). What a bad make does to its
-component, its site and its vehicles is thereby explained and not flagged again. The false discovery rate is held over all that
-was looked at, failures and comebacks, with its budget split between kinds.
+component, its site and its vehicles is thereby explained and not flagged again. The false discovery rate is held over
+all that was looked at, failures and comebacks, with its budget split between kinds.
 """
 
 from __future__ import annotations
@@ -23,16 +23,29 @@ import pandas as pd
 from rebuildstats.fits.discovery import shrink_ratios
 from rebuildstats.fits.exposure import Exposure, lay_out_exposure
 from rebuildstats.fits.rates import ratio_interval
-from rebuildstats.fits.repeat_groups import BEFORE, Counts, Effect, Level, View, tally, views
-from rebuildstats.fits.scan import Spell, gain, scan, start_of
+from rebuildstats.fits.repeat_groups import BEFORE, GUARD, Counts, Effect, Level, View, tally, views
+from rebuildstats.fits.scan import LEAST, Spell, gain, scan, start_of
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 COLUMNS = (
-    "kind", "name", "family", "component", "observed", "expected", "comebacks", "comebacks_expected", "ratio", "ratio_lower",
-    "ratio_upper", "p_value", "q_value", "since", "flagged",
-)  # fmt: skip
+    "kind",
+    "name",
+    "family",
+    "component",
+    "observed",
+    "expected",
+    "comebacks",
+    "comebacks_expected",
+    "ratio",
+    "ratio_lower",
+    "ratio_upper",
+    "p_value",
+    "q_value",
+    "since",
+    "flagged",
+)
 MORE = ("until", "ratio_shrunk", "observed_all", "expected_all", "by", "looks_like", "jobs")
 RATE = 0.10
 """False discovery rate that flags are held to."""
@@ -40,8 +53,9 @@ RATE = 0.10
 
 @dataclass(frozen=True, slots=True)
 class Repeats:
-    """All groups looked at. `table`: COLUMNS then MORE. A flagged row counts its bad spell only (`since` to `until`), with
-    the whole history in observed_all and expected_all; the others count the whole history. `by`: failures or comebacks."""
+    """All groups looked at. `table`: COLUMNS then MORE. A flagged row counts its bad spell only (`since` to `until`),
+    with the whole history in observed_all and expected_all; the others count the whole history. `by`: failures or
+    comebacks."""
 
     table: pd.DataFrame
     causes: tuple[Effect, ...]
@@ -100,6 +114,7 @@ def find_repeats(
         level.settle()
         if not any((r.kind, r.name) == (effect.kind, effect.name) for r in rows):
             rows.append(effect)
+    _refine(rows, level)
     return Repeats(_table(x, seen, level, rows, best, benches_shown), tuple(rows))
 
 
@@ -108,9 +123,7 @@ def find_repeats(
 Candidate = tuple[View, int, Spell, float, float, Counts]  # view, group, spell, weight, raw gain, counts
 
 
-def _candidates(
-    seen: list[View], level: Level
-) -> tuple[list[Candidate], dict[tuple[str, str], tuple[float, float]]]:
+def _candidates(seen: list[View], level: Level) -> tuple[list[Candidate], dict[tuple[str, str], tuple[float, float]]]:
     """Every group with a spell, and per (kind, name) the smallest p-value found and that p-value over its budget."""
     out: list[Candidate] = []
     best: dict[tuple[str, str], tuple[float, float]] = {}
@@ -120,13 +133,16 @@ def _candidates(
         if not live.any():
             continue
         weight = view.share / int(live.sum())
-        spread = _dispersion(counts, live) if view.kind == "vehicle" or (view.kind, view.response) == (
-            "component", "comebacks") else 1.0  # fmt: skip
+        spread = (
+            _dispersion(counts, live)
+            if view.kind == "vehicle" or (view.kind, view.response) == ("component", "comebacks")
+            else 1.0
+        )
         for code in np.flatnonzero(live & (counts.observed.sum(axis=1) >= 3)):
             o, e = counts.observed[code], counts.expected[code]
             if spread > 1:
                 o, e = o / spread, e / spread
-            spell = scan(o, e, counts.total[code] / spread, whole=view.whole)
+            spell = _scanned(view, o, e, counts.total[code] / spread)
             if spell.last < 0:
                 continue
             raw = float(gain(np.array([spell.observed]), np.array([spell.expected]), counts.total[code] / spread)[0])
@@ -164,28 +180,59 @@ def _choose(candidates: list[Candidate], rank: int, rate: float) -> Candidate | 
 def _effect(
     view: View, code: int, spell: Spell, weight: float, raw: float, counts: Counts, x: Exposure, rank: int
 ) -> Effect:
-    """The rows a found spell covers, from its dated start on."""
+    """A found spell as a cause."""
     del raw
     name, component = view.label(code)
-    whole = spell.first <= int(np.flatnonzero(counts.expected[code] > 0)[0])
-    first = spell.first if whole else start_of(counts.observed[code], counts.expected[code], spell, counts.total[code])
-    last = spell.last
-    if view.clock == "fitted":
-        lives = (view.group == code) & (x.opened >= first) & (x.opened <= last)
-        pieces = lives[x.piece_life]
-        fails = lives[x.fail_life]
-    else:
-        pieces = (view.group == code) & (x.piece_bin >= first) & (x.piece_bin <= last)
-        fails = (view.fail_group == code) & (x.fail_bin >= first) & (x.fail_bin <= last)
-        lives = np.zeros(len(x.failed), dtype=bool)
-        lives[x.piece_life[pieces]] = True
     if view.kind == "component":
         component = x.component.names.index(name)
     q = min(1.0, spell.p_value / (weight * rank))
-    return Effect(
-        view.kind, name, component, view.clock, view.response, first, last, pieces, fails, lives, spell.score, spell.p_value,
-        q, weight,
-    )  # fmt: skip
+    effect = Effect(view, code, view.kind, name, component, spell.p_value, q)
+    _cover(effect, spell, counts, x)
+    return effect
+
+
+def _cover(effect: Effect, spell: Spell, counts: Counts, x: Exposure) -> None:
+    """Date a cause's start and mark the rows it covers from then on."""
+    view, code = effect.view, effect.code
+    o, e = counts.observed[code], counts.expected[code]
+    if view.kind == "component" and view.clock == "fitted":
+        e = e / GUARD  # what it may be excused for is no part of when it began
+        spell = Spell(spell.first, spell.last, spell.observed, spell.expected / GUARD, spell.score, spell.p_value)
+    whole = spell.first <= int(np.flatnonzero(e > 0)[0])
+    first = spell.first if whole else start_of(o, e, spell, counts.total[code])
+    last = spell.last
+    effect.first, effect.last = first, last
+    if view.clock == "fitted":
+        effect.lives = (view.group == code) & (x.opened >= first) & (x.opened <= last)
+        effect.pieces = effect.lives[x.piece_life]
+        effect.fails = effect.lives[x.fail_life]
+    else:
+        effect.pieces = (view.group == code) & (x.piece_bin >= first) & (x.piece_bin <= last)
+        effect.fails = (view.fail_group == code) & (x.fail_bin >= first) & (x.fail_bin <= last)
+        effect.lives = np.zeros(len(x.failed), dtype=bool)
+        effect.lives[x.piece_life[effect.pieces]] = True
+
+
+def _refine(found: list[Effect], level: Level) -> None:
+    """Date every cause again with all the others known: the first was found when the others still blurred the level."""
+    if len(level.effects) < 2:
+        return
+    for effect in found:
+        level.effects.remove(effect)
+        level.settle(4)
+        counts = tally(effect.view, level)
+        code = effect.code
+        spell = _scanned(effect.view, counts.observed[code], counts.expected[code], counts.total[code])
+        if spell.last >= 0:
+            _cover(effect, spell, counts, level.x)
+        level.effects.append(effect)
+    level.settle()
+
+
+def _scanned(view: View, observed: Array, expected: Array, total: float) -> Spell:
+    # a component is its own yardstick, so a change in it must be plain, and still be going on
+    alone = view.kind in ("component", "family")
+    return scan(observed, expected, total, whole=view.whole, spells=not alone, least=8 if alone else LEAST)
 
 
 # --- the table --------------------------------------------------------------------------------------------------------
@@ -210,8 +257,18 @@ def _table(
     for row in rows:
         key = (str(row["kind"]), str(row["key"]))
         p, over = best.get(key, (1.0, np.inf))
-        row |= {"p_value": p, "q_value": min(1.0, over / rank), "since": pd.NaT, "until": pd.NaT, "flagged": False, "by": "",
-                "looks_like": "", "jobs": "", "observed_all": row["observed"], "expected_all": row["expected"]}  # fmt: skip
+        row |= {
+            "p_value": p,
+            "q_value": min(1.0, over / rank),
+            "since": pd.NaT,
+            "until": pd.NaT,
+            "flagged": False,
+            "by": "",
+            "looks_like": "",
+            "jobs": "",
+            "observed_all": row["observed"],
+            "expected_all": row["expected"],
+        }
         effect = by_key.get(key)
         if effect is not None:
             row |= _flagged(x, level, effect)
@@ -260,31 +317,53 @@ def _group_rows(x: Exposure, level: Level, benches_shown: bool) -> list[dict[str
                 mine = np.unique(comp[where == i])
                 if len(mine) == 1:
                     own_family, own_component = x.component.names[mine[0]].split("\t")
-            out.append({"kind": kind, "key": name, "name": own_component if kind == "component" else name, "family": own_family,
-                        "component": own_component, "observed": o[i], "expected": e[i], "comebacks": c[i],
-                        "comebacks_expected": ce[i]})  # fmt: skip
+            out.append(
+                {
+                    "kind": kind,
+                    "key": name,
+                    "name": own_component if kind == "component" else name,
+                    "family": own_family,
+                    "component": own_component,
+                    "observed": o[i],
+                    "expected": e[i],
+                    "comebacks": c[i],
+                    "comebacks_expected": ce[i],
+                }
+            )
 
     for kind, code, names in kinds:
         kept = code >= 0
         n = len(names)
-        add(kind, names, np.bincount(code[kept], x.failed[kept].astype(float), n), np.bincount(code[kept], sound[kept], n),
-            np.bincount(code[kept], x.early[kept].astype(float), n), np.bincount(code[kept], level.early_sound[kept], n),
-            code)  # fmt: skip
+        add(
+            kind,
+            names,
+            np.bincount(code[kept], x.failed[kept].astype(float), n),
+            np.bincount(code[kept], sound[kept], n),
+            np.bincount(code[kept], x.early[kept].astype(float), n),
+            np.bincount(code[kept], level.early_sound[kept], n),
+            code,
+        )
     moving = [("vehicle", x.vehicles, x.piece_vehicle, x.fail_vehicle, last_vehicle)]
     if benches_shown:
         moving.append(("site", x.site.names, x.piece_site, x.fail_site, x.site.code))
     for kind, names, pieces, ends, own in moving:
         n, inside, kept = len(names), pieces >= 0, own >= 0
-        add(kind, names, np.bincount(ends[ends >= 0], minlength=n).astype(float),
-            np.bincount(pieces[inside], level.piece_sound[inside], n), np.bincount(own[kept], x.early[kept].astype(float), n),
-            np.bincount(own[kept], level.early_sound[kept], n), own)  # fmt: skip
+        add(
+            kind,
+            names,
+            np.bincount(ends[ends >= 0], minlength=n).astype(float),
+            np.bincount(pieces[inside], level.piece_sound[inside], n),
+            np.bincount(own[kept], x.early[kept].astype(float), n),
+            np.bincount(own[kept], level.early_sound[kept], n),
+            own,
+        )
     return out
 
 
 def _flagged(x: Exposure, level: Level, effect: Effect) -> dict[str, object]:
     """The flagged row's own spell: counts, dates, the teardowns behind it and what it looks like."""
     lives = effect.lives & x.early
-    behind = x.closed_by[x.fail_life[effect.fails]] if effect.response == "failures" else x.closed_by[lives]
+    behind = x.closed_by[x.fail_life[effect.fails]] if effect.view.response == "failures" else x.closed_by[lives]
     family, component = x.component.names[effect.component].split("\t") if effect.component >= 0 else ("", "")
     if effect.kind == "family":
         family = effect.name
@@ -298,7 +377,7 @@ def _flagged(x: Exposure, level: Level, effect: Effect) -> dict[str, object]:
         "since": x.date(effect.first),
         "until": x.date(effect.last + 1) if effect.last < x.bins - 1 else pd.NaT,
         "flagged": True,
-        "by": effect.response,
+        "by": effect.view.response,
         "looks_like": looks_like(x, effect),
         "jobs": ", ".join(sorted({str(j) for j in behind if j})),
     }
@@ -308,7 +387,8 @@ def _flagged(x: Exposure, level: Level, effect: Effect) -> dict[str, object]:
 
 
 def looks_like(x: Exposure, effect: Effect) -> str:
-    """One word of what a cause looks like: early_life, make, vehicle_use, site, procedure, missing_renewal, wear_out, batch.
+    """One word of what a cause looks like: early_life, make, vehicle_use, site, procedure, missing_renewal, wear_out,
+    batch.
 
     early_life: half or more of its failures came within the comeback window, three times their share elsewhere.
     """

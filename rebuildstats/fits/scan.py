@@ -1,10 +1,11 @@
 """Was there a spell in which more failed than should have? A scan over all spells of one group, with an honest p-value.
 
-Failures are counted on the clock of expected failures, so that a sound group is a Poisson process of rate 1 whatever its
-exposure. Of all spells (from the beginning, to the end, or between two failures) the log-likelihood ratio is taken, each kind
-of spell paying for how many of it there are (multiscale scan: Duembgen & Spokoiny 2001, Annals of Statistics 29:124; the
-likelihood ratio: Kulldorff 1997). The tail of the largest was found by simulation (`tests/benchmarks/scan_tail.py`):
-P(largest >= x) <= (0.1 + 0.27 log(1 + E)) e^-x for E expected in all, and it can't be more than the chance of LEAST failures.
+Failures are counted on the clock of expected failures, so that a sound group is a Poisson process of rate 1 whatever
+its exposure. Of all spells (from the beginning, to the end, or between two failures) the log-likelihood ratio is
+taken, each kind of spell paying for how many of it there are (multiscale scan: Duembgen & Spokoiny 2001, Annals of
+Statistics 29:124; the likelihood ratio: Kulldorff 1997). The tail of the largest was found by simulation
+(`tests/benchmarks/scan_tail.py`): P(largest >= x) <= (0.1 + 0.27 log(1 + E)) e^-x for E expected in all, and it can't
+be more than the chance of LEAST failures.
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ LEAST = 5
 
 @dataclass(frozen=True, slots=True)
 class Spell:
-    """The likeliest bad spell: bins first..last (inclusive), its counts, the penalised gain and the p-value of the scan."""
+    """The likeliest bad spell: bins first..last (inclusive), its counts, the penalised gain and the p-value of the
+    scan."""
 
     first: int
     last: int
@@ -36,7 +38,8 @@ NO_SPELL = Spell(0, -1, 0.0, 0.0, 0.0, 1.0)
 
 
 def gain(observed: Array, expected: Array, total: float) -> Array:
-    """Log-likelihood ratio of `observed` in a part that should hold `expected` of `total` failures, 0 where not in excess.
+    """Log-likelihood ratio of `observed` in a part that should hold `expected` of `total` failures, 0 where not in
+    excess.
 
     Conditional on the total, so that the level of the rest is estimated and not assumed; for a small part it is the
     Poisson ratio O log(O / E) - (O - E).
@@ -57,21 +60,24 @@ def spell_penalty(part: Array) -> Array:
     return 1.5 + logs + np.log1p(logs)
 
 
-def tail(score: float, expected: float) -> float:
+def tail(score: float, expected: float, least: int = LEAST) -> float:
     """Chance that a sound group with `expected` failures scores as much."""
     bound = (0.1 + 0.27 * np.log1p(expected)) * np.exp(-score)
-    return float(min(1.0, bound, special.gammainc(LEAST, max(expected, 1e-12))))
+    return float(min(1.0, bound, special.gammainc(least, max(expected, 1e-12))))
 
 
-def scan(observed: Array, expected: Array, total: float, *, whole: bool = True, spells: bool = True) -> Spell:
+def scan(
+    observed: Array, expected: Array, total: float, *, whole: bool = True, spells: bool = True, least: int = LEAST
+) -> Spell:
     """The likeliest bad spell of one group.
 
-    observed, expected: by time bin, expected scaled so that all groups together get what was observed. total: failures
-    of everything the group is compared with, itself included. whole: whether the group's whole time may be the spell (not where
-    the group is all there is to compare with). spells: whether a spell may have ended.
+    observed, expected: by time bin, expected scaled so that all groups together get what was observed. total:
+    failures of everything the group is compared with, itself included. whole: whether the group's whole time may be
+    the spell (not where the group is all there is to compare with). spells: whether a spell may have ended. least:
+    failures that make a spell.
     """
     o_all, e_all = float(observed.sum()), float(expected.sum())
-    if o_all < LEAST or e_all <= 0 or total <= 0:
+    if o_all < least or e_all <= 0 or total <= 0:
         return NO_SPELL
     co = np.concatenate([[0.0], np.cumsum(observed)])
     ce = np.concatenate([[0.0], np.cumsum(expected)])
@@ -83,36 +89,40 @@ def scan(observed: Array, expected: Array, total: float, *, whole: bool = True, 
         live = np.flatnonzero(expected > 0)
         found.append((float(gain(co[-1:], ce[-1:], total)[0]), int(live[0]), last_bin))
     o, e = co[-1] - co[at], ce[-1] - ce[at]
-    score = np.where(o >= LEAST, gain(o, e, total) - suffix_penalty(e_all / np.maximum(e, 1e-9)), -1.0)
+    score = np.where(o >= least, gain(o, e, total) - suffix_penalty(e_all / np.maximum(e, 1e-9)), -1.0)
     k = int(score.argmax())
     found.append((float(score[k]), int(at[k]), last_bin))
     if spells and len(at) > 1:
         o2, e2 = co[at + 1][None, :] - co[at][:, None], ce[at + 1][None, :] - ce[at][:, None]
         score2 = gain(o2, e2, total) - spell_penalty(e_all / np.maximum(e2, 1e-9))
-        score2 = np.where(o2 >= LEAST, score2, -1.0)
+        score2 = np.where(o2 >= least, score2, -1.0)
         i, j = np.unravel_index(int(score2.argmax()), score2.shape)
         found.append((float(score2[i, j]), int(at[i]), int(at[j])))
     top, first, last = max(found)
     if top <= 0:
         return best
-    return Spell(first, last, float(co[last + 1] - co[first]), float(ce[last + 1] - ce[first]), top, tail(top, e_all))
+    return Spell(
+        first, last, float(co[last + 1] - co[first]), float(ce[last + 1] - ce[first]), top, tail(top, e_all, least)
+    )
 
 
-def start_of(observed: Array, expected: Array, spell: Spell, total: float, share_all_along: float = 0.25) -> int:
+def start_of(observed: Array, expected: Array, spell: Spell, total: float, share_all_along: float = 0.5) -> int:
     """The bin in which a found spell began: the median of its posterior given where it ended.
 
-    The likeliest start is the first failure itself, always late by the time a first failure takes; the posterior over all
-    bins is not. A quarter of the prior stands for 'bad from the group's first exposure on', the rest is even over
-    the bins.
+    The likeliest start is the first failure itself, always late by the time a first failure takes; the posterior over
+    all bins is not. Half of the prior stands for 'bad from the group's first exposure on', the rest is even over the
+    bins. The level that the group shares with the rest is taken from the rest alone.
     """
     live = np.flatnonzero(expected[: spell.last + 1] > 0)
     if not len(live):
         return spell.first
+    sound = (total - spell.observed) / max(total - spell.expected, 1e-9)
+    expected = expected * float(np.clip(sound, 0.2, 1.0))
     co = np.concatenate([[0.0], np.cumsum(observed)])
     ce = np.concatenate([[0.0], np.cumsum(expected)])
     starts = np.arange(live[0], spell.last + 1)
     o, e = co[spell.last + 1] - co[starts], ce[spell.last + 1] - ce[starts]
-    ratio = max(spell.observed / max(spell.expected, 1e-9), 1.01)
+    ratio = max(spell.observed / max(spell.expected * float(np.clip(sound, 0.2, 1.0)), 1e-9), 1.01)
     # at a given ratio the likelihood ratio of a start; the ratio is the spell's own
     value = o * np.log(ratio) - e * (ratio - 1.0)
     weight = np.exp(value - value.max())

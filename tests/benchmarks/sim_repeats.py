@@ -1,10 +1,11 @@
-"""Random fleets with planted causes, straight as life records: how many strong causes `repeats` finds, how many flags are false.
+"""Random fleets with planted causes, straight as life records: how many strong causes `repeats` finds, how many flags
+are false.
 
     python tests/benchmarks/sim_repeats.py [fleets] [first seed]
 
-A fleet is stepped through time, ten days a step; every component position carries an exponential threshold of hazard, so
-that a planted cause is a factor on hazard (or a share of early failures) over exactly the exposure it is true for. Strong:
-at least 8 failures in service in the bad group and at least 3 times what the sound hazard gives there.
+A fleet is stepped through time, ten days a step; every component position carries an exponential threshold of hazard,
+so that a planted cause is a factor on hazard (or a share of early failures) over exactly the exposure it is true for.
+Strong: at least 8 failures in service in the bad group and at least 3 times what the sound hazard gives there.
 """
 
 from __future__ import annotations
@@ -52,7 +53,9 @@ class Fleet:
     plants: list[Plant] = field(default_factory=list)
 
 
-def random_plants(rng: np.random.Generator, comps: pd.DataFrame, steps: int, sizes: dict[str, int], count: int) -> list[Plant]:
+def random_plants(
+    rng: np.random.Generator, comps: pd.DataFrame, steps: int, sizes: dict[str, int], count: int
+) -> list[Plant]:
     shown = comps.loc[comps["shows"] == "in_service"].reset_index(drop=True)
     plants: list[Plant] = []
     for kind in rng.choice(KINDS, size=count, replace=False, p=[0.3, 0.25, 0.15, 0.15, 0.1, 0.05]):
@@ -86,8 +89,16 @@ def random_plants(rng: np.random.Generator, comps: pd.DataFrame, steps: int, siz
     return plants
 
 
-def simulate(seed: int, planted: int | None = None, *,  years: float = 6.5, units: int = 150, vehicles: int = 130,
-             frailty: float = 0.0, early: float = 0.0) -> Fleet:  # fmt: skip
+def simulate(
+    seed: int,
+    planted: int | None = None,
+    *,
+    years: float = 6.5,
+    units: int = 150,
+    vehicles: int = 130,
+    frailty: float = 0.0,
+    early: float = 0.0,
+) -> Fleet:
     rng = np.random.default_rng(seed)
     steps = int(years * 365.25 / STEP)
     families = ["F", "G"]
@@ -96,9 +107,20 @@ def simulate(seed: int, planted: int | None = None, *,  years: float = 6.5, unit
         for k in range(12):
             always = k < 2
             shows = "in_service" if k < 7 else "at_teardown"
-            rows.append((family, f"c{k}", rng.choice(["bearing", "seal", "gear"]), "always" if always else "on_condition", shows,
-                         np.exp(rng.uniform(np.log(1.2e5), np.log(4e5))), rng.uniform(1.3, 3.2)))  # fmt: skip
-    comps = pd.DataFrame(rows, columns=["family", "component", "group", "renewal", "shows", "scale", "shape"]).assign(positions=1)
+            rows.append(
+                (
+                    family,
+                    f"c{k}",
+                    rng.choice(["bearing", "seal", "gear"]),
+                    "always" if always else "on_condition",
+                    shows,
+                    np.exp(rng.uniform(np.log(1.2e5), np.log(4e5))),
+                    rng.uniform(1.3, 3.2),
+                )
+            )
+    comps = pd.DataFrame(rows, columns=["family", "component", "group", "renewal", "shows", "scale", "shape"]).assign(
+        positions=1
+    )
     n_family = np.array([families.index(f) for f in comps["family"]])
     C = 12
     site_of = rng.integers(0, 4, vehicles)
@@ -165,8 +187,26 @@ def simulate(seed: int, planted: int | None = None, *,  years: float = 6.5, unit
         return factor, masks
 
     def close(u: int, k: int, step: int, end: str, lower: float, upper: float, job: int) -> None:
-        lives.append((families[fam[u]], f"c{k}", f"u{u}", number[u, k], 0.0, lower, upper, opened_job[u, k], job, make[u, k],
-                      opened_bench[u, k], opened[u, k], step, opened_job[u, k] < 0, end, vehicle_days(u, opened[u, k], step)))  # fmt: skip
+        lives.append(
+            (
+                families[fam[u]],
+                f"c{k}",
+                f"u{u}",
+                number[u, k],
+                0.0,
+                lower,
+                upper,
+                opened_job[u, k],
+                job,
+                make[u, k],
+                opened_bench[u, k],
+                opened[u, k],
+                step,
+                opened_job[u, k] < 0,
+                end,
+                vehicle_days(u, opened[u, k], step),
+            )
+        )
 
     def vehicle_days(u: int, a: int, b: int) -> int:
         best, most = vehicle[u], (b - max(fitted_on[u], a)) if vehicle[u] >= 0 else -1
@@ -201,7 +241,18 @@ def simulate(seed: int, planted: int | None = None, *,  years: float = 6.5, unit
             v = vehicle[u]
             bench = int(site_of[v] * 2 + rng.integers(2))
             cause = failed[u] & in_service
-            jobs.append((job, f"u{u}", families[fam[u]], step, mileage[u], "failure" if cause.any() else "scheduled", f"v{v}", bench))
+            jobs.append(
+                (
+                    job,
+                    f"u{u}",
+                    families[fam[u]],
+                    step,
+                    mileage[u],
+                    "failure" if cause.any() else "scheduled",
+                    f"v{v}",
+                    bench,
+                )
+            )
             for k in range(C):
                 a = age[u, k]
                 if cause[k]:
@@ -225,8 +276,12 @@ def simulate(seed: int, planted: int | None = None, *,  years: float = 6.5, unit
                 early_at[u, k] = np.inf
                 share = early
                 for p in plants:
-                    if (p.early and p.start <= step < p.end and p.name == f"bench{bench}"
-                            and (not p.component or (p.component == f"c{k}" and p.family == families[fam[u]]))):  # fmt: skip
+                    if (
+                        p.early
+                        and p.start <= step < p.end
+                        and p.name == f"bench{bench}"
+                        and (not p.component or (p.component == f"c{k}" and p.family == families[fam[u]]))
+                    ):
                         share = max(share, p.early)
                 if in_service[k] and rng.random() < share:
                     early_at[u, k] = rng.uniform(500, 9000)
@@ -246,11 +301,34 @@ def simulate(seed: int, planted: int | None = None, *,  years: float = 6.5, unit
         if vehicle[u] >= 0:
             fitments.append((u, int(vehicle[u]), int(fitted_on[u]), -1))
     day = lambda s: START + np.asarray(s) * STEP  # noqa: E731
-    table = pd.DataFrame(lives, columns=["family", "component", "unit", "number", "entry_age", "lower_age", "upper_age", "opened_by",
-                         "closed_by", "make", "bench", "opened", "closed", "first_life", "end", "v"])  # fmt: skip
+    table = pd.DataFrame(
+        lives,
+        columns=[
+            "family",
+            "component",
+            "unit",
+            "number",
+            "entry_age",
+            "lower_age",
+            "upper_age",
+            "opened_by",
+            "closed_by",
+            "make",
+            "bench",
+            "opened",
+            "closed",
+            "first_life",
+            "end",
+            "v",
+        ],
+    )
     table["position"] = 1
     table["shows"] = np.where(table["component"].str[1:].astype(int) < 7, "in_service", "at_teardown")
-    table["part"] = np.where(table["make"] < 0, None, table["family"] + "-" + table["component"] + "-" + np.where(table["make"] == 1, "B", "A"))
+    table["part"] = np.where(
+        table["make"] < 0,
+        None,
+        table["family"] + "-" + table["component"] + "-" + np.where(table["make"] == 1, "B", "A"),
+    )
     table["part"] = table["part"].astype("str")
     table["bench"] = np.where(table["bench"] < 0, None, "bench" + table["bench"].astype(str))
     table["site"] = [f"site{site_of[v]}" if v >= 0 else None for v in table["v"]]
@@ -265,18 +343,38 @@ def simulate(seed: int, planted: int | None = None, *,  years: float = 6.5, unit
     teardowns["job"] = [f"j{j}" for j in teardowns["job"]]
     teardowns["scope"] = "rebuild"
     fit = pd.DataFrame(fitments, columns=["u", "v", "s", "e"])
-    frame = pd.DataFrame({"unit": "u" + fit["u"].astype(str), "vehicle": "v" + fit["v"].astype(str), "fitted_on": pd.to_datetime(day(fit["s"])),
-                          "removed_on": pd.to_datetime(np.where(fit["e"] < 0, np.datetime64("NaT"), day(fit["e"])))})  # fmt: skip
+    frame = pd.DataFrame(
+        {
+            "unit": "u" + fit["u"].astype(str),
+            "vehicle": "v" + fit["v"].astype(str),
+            "fitted_on": pd.to_datetime(day(fit["s"])),
+            "removed_on": pd.to_datetime(np.where(fit["e"] < 0, np.datetime64("NaT"), day(fit["e"]))),
+        }
+    )
     assert rank.shape == (2, C)
     comps["safety"] = False
-    cars = pd.DataFrame({"vehicle": [f"v{v}" for v in range(vehicles)], "site": [f"site{s}" for s in site_of], "duty": [f"duty{d}" for d in duty_of], "sound": by_vehicle[:, 0], "failed": by_vehicle[:, 1]})
-    usage = pd.DataFrame({"vehicle": np.repeat(cars["vehicle"], 2), "read_on": pd.to_datetime(day(np.tile([0, steps], vehicles))),
-                          "distance": np.column_stack([np.zeros(vehicles), per_step * steps]).ravel()})  # fmt: skip
+    cars = pd.DataFrame(
+        {
+            "vehicle": [f"v{v}" for v in range(vehicles)],
+            "site": [f"site{s}" for s in site_of],
+            "duty": [f"duty{d}" for d in duty_of],
+            "sound": by_vehicle[:, 0],
+            "failed": by_vehicle[:, 1],
+        }
+    )
+    usage = pd.DataFrame(
+        {
+            "vehicle": np.repeat(cars["vehicle"], 2),
+            "read_on": pd.to_datetime(day(np.tile([0, steps], vehicles))),
+            "distance": np.column_stack([np.zeros(vehicles), per_step * steps]).ravel(),
+        }
+    )
     return Fleet(table, teardowns, frame, comps, pd.Timestamp(day(steps)), cars, usage, plants)
 
 
 def score(fleet: Fleet, table: pd.DataFrame) -> dict[str, float]:
-    """Strong causes, how many of them flagged, flags, how many of them no planted cause, errors of dated starts in days."""
+    """Strong causes, how many of them flagged, flags, how many of them no planted cause, errors of dated starts in
+    days."""
     flags = table.loc[table["flagged"]]
     out = {"strong": 0, "found": 0, "flags": len(flags), "false": 0, "dated": 0, "dated_well": 0}
 
@@ -355,12 +453,30 @@ def main() -> None:
         print(seed, f"{time.perf_counter() - t0:.1f}s", marks)
         for p in fleet.plants:
             day = START + max(p.start, p.first_seen) * STEP
-            print("   planted", p.kind, p.name, p.component, day, p.end, f"x{p.factor:.1f} early {p.early:.2f}",
-                  f"O {p.observed} E {p.expected:.1f}", "STRONG" if p.strong else "")  # fmt: skip
+            print(
+                "   planted",
+                p.kind,
+                p.name,
+                p.component,
+                day,
+                p.end,
+                f"x{p.factor:.1f} early {p.early:.2f}",
+                f"O {p.observed} E {p.expected:.1f}",
+                "STRONG" if p.strong else "",
+            )
         flags = table.loc[table["flagged"]]
         for _, r in flags.iterrows():
-            print("   flagged", r["kind"], r["name"], r["component"], r["since"].date(), f"O {r['observed']} E {r['expected']:.1f}",
-                  f"C {r['comebacks']} E {r['comebacks_expected']:.2f} q {r['q_value']:.4f}", r["by"], r["looks_like"])  # fmt: skip
+            print(
+                "   flagged",
+                r["kind"],
+                r["name"],
+                r["component"],
+                r["since"].date(),
+                f"O {r['observed']} E {r['expected']:.1f}",
+                f"C {r['comebacks']} E {r['comebacks_expected']:.2f} q {r['q_value']:.4f}",
+                r["by"],
+                r["looks_like"],
+            )
     print(total)
 
 
