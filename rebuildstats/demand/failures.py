@@ -6,7 +6,7 @@ Both say the same thing, a hazard of being brought in; which one the history sup
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -132,10 +132,13 @@ class PositionFailures:
             continuing[:, 1:] += np.cumsum(rebuild[name], axis=1) * (1.0 - renewed[:, None])
             young = component.hazard.point * component.n * float(np.average(renewed, weights=whole))
             fresh += young * (1.0 - component.repaired) * self.scale
-            # a position that was mended has its hazard behind it, and so has one that a rebuild has renewed
+            # a position that was mended has its hazard behind it, and so has one that a rebuild has renewed: it runs
+            # again from new, half of the time gone on average
             behind = np.exp(-component.repaired * np.cumsum(each[name], axis=2)).mean(axis=1)
             behind *= 1.0 - rebuilt * renewed[:, None]
-            mended += each[name].sum(axis=1) * behind * component.repaired
+            middle = (gone[:, 1:] + gone[:, :-1]) / 2.0
+            anew = component.hazard.density(middle / 2.0) * np.diff(gone, axis=1) * component.n * self.scale
+            mended += (each[name].sum(axis=1) * behind + anew * (1.0 - behind)) * component.repaired
         grid = self.model.components[shown[0]].hazard.grid
         table = Hazard(grid, fresh, fresh[None, :], float(fresh[-1] / grid[-1]))
         return Gathered(failing, mended, continuing, table)
@@ -167,6 +170,27 @@ class PositionFailures:
             share[name] = (by_draw + _FEW) / (by_point + _FEW) / np.maximum(overall, 1e-2)
         repaired = (repairs + _FEW) / (repairs_point + _FEW)
         return whole, np.repeat(repaired[:, None], whole.shape[1], axis=1), share
+
+
+def with_rate_of_the_unknown(
+    hazards: Mapping[tuple[str, str], Hazard],
+    family: str,
+    past: Stays,
+    outcomes: pd.DataFrame,
+) -> dict[tuple[str, str], Hazard]:
+    """The family's in-service hazards with the rate of positions of unknown age put right.
+
+    They are mostly what was old when first seen; their own failures over what the mean rate expects of their distance
+    says by how much, one ratio a family, shrunk to 1 by five events.
+    """
+    expected = 0.0
+    for name, ages in past.positions.items():
+        dark = np.isnan(ages).sum(axis=1)
+        expected += float(np.nansum(dark * past.run) * hazards[family, name].rate)
+    failed = (outcomes["verdict"] == "fail") & (outcomes["role"].fillna("") != "consequence") & outcomes["age"].isna()
+    seen = float((failed & outcomes["component"].isin(list(past.positions))).sum())
+    ratio = (seen + 5.0) / (expected + 5.0)
+    return {(family, n): replace(hazards[family, n], rate=hazards[family, n].rate * ratio) for n in past.positions}
 
 
 @dataclass(frozen=True, slots=True)

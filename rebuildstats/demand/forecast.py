@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rebuildstats.demand.compound import mixed_pmf
+from rebuildstats.demand.failures import with_rate_of_the_unknown
 from rebuildstats.demand.fleet import first_seen, fleets_today, mileage_line
 from rebuildstats.demand.futures import Loose, sample_futures
 from rebuildstats.demand.hazards import tabulate
@@ -21,6 +22,7 @@ from rebuildstats.demand.installed import (
     family_models,
     oldest,
     part_streams,
+    past_stays,
     teardown_drift,
 )
 from rebuildstats.demand.parts import final_parts, shelf_of_sites, uses_today
@@ -273,6 +275,7 @@ def forecast_parts(
     if not len(history.parts):
         raise NothingToComputeError("There are no parts yet: load `parts` and `part_uses` to forecast in pieces.")
     as_of = pd.Timestamp(history.as_of)
+    seen = first_seen(history)
     line, fallback = mileage_line(history, records)
     usage = usage_rates(line, as_of, fallback)
     when = calendar(as_of, months + _SPARE_MONTHS, usage.season)
@@ -292,6 +295,10 @@ def forecast_parts(
         fleets = {f: replace(fleet, per_day=np.ones(len(fleet.units))) for f, fleet in fleets.items()}
         tops = dict.fromkeys(tops, float(when.edges[-1]))
     hazards = component_hazards(history.components, life_fits, records.lives, tops, draws, seed + 1)
+    pasts = past_stays(records, history.components, seen, as_of)
+    for family, past_stay in pasts.items():
+        own = records.outcomes[records.outcomes["family"] == family]
+        hazards |= with_rate_of_the_unknown(hazards, family, past_stay, own)
     replacing = replacement_models(records.outcomes, history.components, hazards)
     unit_hazards = {
         f: tabulate(unit_fits.get(f, None), top, draws, seed + 2, _run(records, f)) for f, top in tops.items()
@@ -301,16 +308,8 @@ def forecast_parts(
     if by_days:
         rates = hazards_by_days(records.teardowns, history.units, tops, as_of, draws=draws, seed=seed + 7)
         unit_hazards, scheduled, repairs = rates
-    models, pasts = family_models(
-        records,
-        replacing,
-        unit_hazards,
-        repairs,
-        scheduled,
-        first_seen(history),
-        as_of,
-    )
-    drift = teardown_drift(models, pasts, records, first_seen(history), as_of)
+    models = family_models(records, replacing, pasts, unit_hazards, repairs, scheduled)
+    drift = teardown_drift(models, pasts, records, seen, as_of)
     bases = build_bases(
         {f: fleet for f, fleet in fleets.items() if f in replacing},
         models, replacing, drift, when, usage, history.planned, draws=draws, seed=seed + 3,

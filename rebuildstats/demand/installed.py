@@ -85,35 +85,43 @@ def component_hazards(
     return out
 
 
+def past_stays(
+    records: Records, components: pd.DataFrame, first_seen: Mapping[str, pd.Timestamp], as_of: pd.Timestamp
+) -> dict[str, Stays]:
+    """Every family's past between rebuilds, with its in-service positions."""
+    out = {}
+    for family, design in components.groupby("family", sort=True):
+        shows = design[design["shows"] == "in_service"]
+        out[str(family)] = stays(
+            records.unit_lives[records.unit_lives["family"] == family],
+            records.outcomes[records.outcomes["family"] == family],
+            records.positions[records.positions["family"] == family],
+            {str(c): int(n) for c, n in zip(shows["component"], shows["positions"], strict=True)},
+            first_seen,
+            as_of,
+        )
+    return out
+
+
 def family_models(
     records: Records,
     replacing: Mapping[str, ReplacementModel],
+    pasts: Mapping[str, Stays],
     unit_hazards: Mapping[str, Hazard],
     repairs: Mapping[str, Hazard],
     scheduled: Mapping[str, Hazard],
-    first_seen: Mapping[str, pd.Timestamp],
-    as_of: pd.Timestamp,
-) -> tuple[dict[str, TeardownModel], dict[str, Stays]]:
-    """How each family's units are brought in, as its past supports it, and that past."""
+) -> dict[str, TeardownModel]:
+    """How each family's units are brought in, as its past supports it."""
     kind = kind_of(records.outcomes)
     at_failure = records.outcomes[kind == "failure"]
     beside = at_failure[at_failure["role"].fillna("") != "cause"]
     share = beside["renewed"].astype(float).groupby([beside["family"], beside["component"]]).mean()
-    models, pasts = {}, {}
+    models = {}
     for family, model in replacing.items():
-        shown = {n: c.n for n, c in model.components.items() if c.in_service}
-        past = stays(
-            records.unit_lives[records.unit_lives["family"] == family],
-            records.outcomes[records.outcomes["family"] == family],
-            records.positions[records.positions["family"] == family],
-            shown,
-            first_seen,
-            as_of,
-        )
-        renewed = {n: float(share.get((family, n), 1.0)) for n in shown}
-        failures = choose_failures(past, unit_hazards[family], repairs[family], model, renewed)
-        models[family], pasts[family] = TeardownModel(family, failures, scheduled[family]), past
-    return models, pasts
+        renewed = {n: float(share.get((family, n), 1.0)) for n, c in model.components.items() if c.in_service}
+        failures = choose_failures(pasts[family], unit_hazards[family], repairs[family], model, renewed)
+        models[family] = TeardownModel(family, failures, scheduled[family])
+    return models
 
 
 def teardown_drift(
