@@ -22,7 +22,8 @@ _NODES = (
     9  # the log transform is straight enough between this many multipliers (checked against all draws in the tests)
 )
 _DIED_OUT = 1e-10  # a transform this small over a whole block, and at probes beyond, has died out
-CELLS = 144  # a larger fleet is put into this many cells of like chance
+_SERIES_TO, _TERMS = 0.22, 12
+CELLS = 100  # a larger fleet is put into this many cells of like chance
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,19 +120,31 @@ def expected_pieces(streams: Sequence[Stream]) -> float:
     )
 
 
-def _log_transform(streams: Sequence[tuple[Stream, Array, Complex]], multiplier: float) -> Complex:
-    total: Complex | None = None
+def _log_transform(streams: Sequence[tuple[Stream, Array, Complex]], multipliers: Array) -> Complex:
+    """Log transform of all streams at each multiplier: (multipliers, frequencies).
+
+    A cell's term is log(1 + w (P(z) - 1)). Where w stays at or below _SERIES_TO it is summed as a power series, whose
+    remainder is at most (2 w)^(n + 1) / (n + 1) a unit, and far less where the transform is not yet small.
+    """
+    total = np.zeros((multipliers.size, streams[0][2].shape[1]), dtype=complex)
     for stream, count, taken in streams:
-        if stream.once:
-            w = np.minimum(stream.teardown, 1.0 - 1e-12)
-            w = -np.expm1(multiplier * np.log1p(-w))
-            factor = 1.0 + w[:, None] * (taken - 1.0)
-            part = np.asarray(count @ np.log(np.where(np.abs(factor) < 1e-12, 1e-12, factor)), dtype=complex)
-        else:
-            part = np.asarray((count * stream.teardown * multiplier) @ (taken - 1.0), dtype=complex)
-        total = part if total is None else np.asarray(total + part)
-    assert total is not None
-    return np.asarray(total, dtype=complex)
+        x = taken - 1.0
+        if not stream.once:
+            total += np.outer(multipliers, (count * stream.teardown) @ x)
+            continue
+        w = np.minimum(stream.teardown, 1.0 - 1e-12)
+        moved = -np.expm1(multipliers[:, None] * np.log1p(-w)[None, :])
+        low = moved.max(axis=0) <= _SERIES_TO
+        if low.any():
+            power, chance = np.ones_like(x[low]), np.ones((multipliers.size, int(low.sum())))
+            for k in range(1, _TERMS + 1):
+                power, chance = power * x[low], chance * moved[:, low]
+                total += ((-1.0) ** (k + 1) / k) * ((chance * count[low]) @ power)
+        if not low.all():
+            for i, w_at in enumerate(moved[:, ~low]):
+                factor = 1.0 + w_at[:, None] * x[~low]
+                total[i] += count[~low] @ np.log(np.where(np.abs(factor) < 1e-12, 1e-12, factor))
+    return total
 
 
 def mixed_pmf(streams: Sequence[Stream], multipliers: Array) -> Array:
@@ -173,7 +186,7 @@ def mixed_pmf(streams: Sequence[Stream], multipliers: Array) -> Array:
 
     def fill(at: slice | NDArray[np.int64]) -> float:
         ready = [(s, n, pieces_transform(s.takes, turn[at])) for s, n in cells]
-        logs = np.stack([_log_transform(ready, float(c)) for c in nodes])
+        logs = _log_transform(ready, nodes)
         cf[at] = np.exp(weights @ logs).mean(axis=0)
         return float(np.abs(cf[at]).max())
 

@@ -273,10 +273,11 @@ def _moved_at_teardown(
 def share_of_part(positions: Positions, part: str, stated: float, keeps: float) -> Array:
     """Chance (units,) that a replaced position takes this part: a graded position keeps its own grade with chance
     `keeps`, the rest follow the share."""
-    known = np.array([[p is not None for p in row] for row in positions.part], dtype=bool).reshape(positions.part.shape)
-    if keeps <= 0.0 or not known.any():
+    if keeps <= 0.0:
         return np.full(len(positions.age), stated)
-    own = np.where(positions.part == part, 1.0, 0.0)
+    fitted = positions.part
+    known = np.frompyfunc(lambda p: isinstance(p, str), 1, 1)(fitted).astype(bool)
+    own = np.where(fitted == part, 1.0, 0.0)
     return np.asarray(np.where(known, keeps * own + (1.0 - keeps) * stated, stated).mean(axis=1))
 
 

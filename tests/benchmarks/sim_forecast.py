@@ -3,8 +3,8 @@
     python tests/benchmarks/sim_forecast.py [fleets] [first seed]
 
 Per fleet and pooled: pinball loss of ours, of each series method and of the forecast that is given the true lives, by
-month and over 12 months; how far ours goes from the best series method to that one; coverage of the 90 % bands (months by
-randomised probability transform). Not collected by pytest.
+month and over 12 months; how far ours goes from the best series method to that one; coverage of the 90 % bands
+(by randomised probability transform). Not collected by pytest.
 """
 
 from __future__ import annotations
@@ -110,10 +110,18 @@ def score(fleet: Any, forecast: Forecast, oracle: Forecast, name: str, rng: np.r
         for month, value in [*zip(forecast.months, values, strict=True), ("total", sum(values))]:
             kind = "total" if isinstance(month, str) else "month"
             ours = forecast.pmf(part, month)
-            row = {"fleet": name, "part": part, "kind": kind, "value": value, "size": size,
-                   "ours": pinball(ours, value), "oracle": pinball(oracle.pmf(part, month), value),
-                   "pit": pit(ours, value, rng), "mean": float(np.arange(ours.size) @ ours),
-                   "oracle_mean": float(np.arange(oracle.pmf(part, month).size) @ oracle.pmf(part, month))}  # fmt: skip
+            row = {
+                "fleet": name,
+                "part": part,
+                "kind": kind,
+                "value": value,
+                "size": size,
+                "ours": pinball(ours, value),
+                "oracle": pinball(oracle.pmf(part, month), value),
+                "pit": pit(ours, value, rng),
+                "mean": float(np.arange(ours.size) @ ours),
+                "oracle_mean": float(np.arange(oracle.pmf(part, month).size) @ oracle.pmf(part, month)),
+            }
             row |= {m: pinball(forecast.pmf(part, month, m), value) for m in METHODS}
             rows.append(row)
     return pd.DataFrame(rows)
@@ -127,19 +135,32 @@ def marks(scores: pd.DataFrame) -> pd.DataFrame:
             loss = rows[methods].div(rows["size"], axis=0).sum() if scaled else rows[methods].sum()
             best = loss[list(METHODS)].min()
             inside = ((rows["pit"] >= 0.05) & (rows["pit"] <= 0.95)).mean()
-            out.append({"kind": kind, "scaled": scaled, "gain": 1 - loss["ours"] / best,
-                        "oracle_gain": 1 - loss["oracle"] / best, "way": (best - loss["ours"]) / (best - loss["oracle"]),
-                        "cover": inside, "low": (rows["pit"] < 0.05).mean(), "high": (rows["pit"] > 0.95).mean(),
-                        "bias": rows["mean"].sum() / rows["value"].sum(),
-                        "oracle_bias": rows["oracle_mean"].sum() / rows["value"].sum(),
-                        "best": loss[list(METHODS)].idxmin()})  # fmt: skip
+            out.append(
+                {
+                    "kind": kind,
+                    "scaled": scaled,
+                    "gain": 1 - loss["ours"] / best,
+                    "oracle_gain": 1 - loss["oracle"] / best,
+                    "way": (best - loss["ours"]) / (best - loss["oracle"]),
+                    "cover": inside,
+                    "low": (rows["pit"] < 0.05).mean(),
+                    "high": (rows["pit"] > 0.95).mean(),
+                    "bias": rows["mean"].sum() / rows["value"].sum(),
+                    "oracle_bias": rows["oracle_mean"].sum() / rows["value"].sum(),
+                    "best": loss[list(METHODS)].idxmin(),
+                }
+            )
     return pd.DataFrame(out).round(3)
 
 
 def run_one(seed: int) -> tuple[pd.DataFrame, float, Forecast, Any]:
     rng = np.random.default_rng(seed)
-    options = {"units": int(rng.choice([40, 80, 150, 300])), "years": float(rng.choice([3.0, 5.0, 7.0])),
-               "yearly": float(rng.choice([25_000.0, 45_000.0, 70_000.0])), "components": int(rng.choice([7, 10]))}  # fmt: skip
+    options = {
+        "units": int(rng.choice([40, 80, 150, 300])),
+        "years": float(rng.choice([3.0, 5.0, 7.0])),
+        "yearly": float(rng.choice([25_000.0, 45_000.0, 70_000.0])),
+        "components": int(rng.choice([7, 10])),
+    }
     fleet = random_fleet(seed, months_after=13, **options)
     day = cut_day(fleet, 13)
     history, records = history_at(fleet, day)
@@ -162,8 +183,13 @@ def main(fleets: int = 12, first: int = 1) -> None:
         everything.append(scores)
         own = marks(scores).query("not scaled").set_index("kind")
         modes = "/".join(type(m.failures).__name__[0] for m in forecast.models.values())
-        print(scores["fleet"].iloc[0], f"{spent:.1f} s", modes,
-              own[["gain", "oracle_gain", "cover", "bias", "oracle_bias", "best"]].to_dict("index"), flush=True)  # fmt: skip
+        print(
+            scores["fleet"].iloc[0],
+            f"{spent:.1f} s",
+            modes,
+            own[["gain", "oracle_gain", "cover", "bias", "oracle_bias", "best"]].to_dict("index"),
+            flush=True,
+        )
     print(marks(pd.concat(everything)).to_string())
     pd.concat(everything).to_pickle("/tmp/scores.pkl")
 
