@@ -17,7 +17,7 @@ import streamlit as st  # noqa: E402
 st.set_page_config(page_title="Rebuild history", page_icon=str(Path(HERE) / "icon.png"), layout="wide")
 
 PAGES = [
-    st.Page("desks/counter.py", title="Counter", icon=":material/inventory_2:", url_path="counter", default=True),
+    st.Page("desks/counter.py", title="Counter", icon=":material/inventory_2:", default=True),
     st.Page("desks/shop_office.py", title="Shop office", icon=":material/repeat:", url_path="shop-office"),
     st.Page("desks/bench.py", title="Bench", icon=":material/handyman:", url_path="bench"),
     st.Page("desks/data_in.py", title="Data in", icon=":material/upload_file:", url_path="data-in"),

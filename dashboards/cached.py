@@ -8,13 +8,15 @@ copying 80 MB on each rerun would take longer than the page may.
 # ruff: noqa: ARG001 -- `version` is part of the key, not of the question
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from rebuildstats import commands
 from rebuildstats.commands import Answer, Known
@@ -107,10 +109,25 @@ def forecast(path: str, version: str, *, months: int = 12) -> Answer:
     return commands.forecast(path, months=months, total=True, all_methods=True)
 
 
-@st.cache_resource(max_entries=2, show_spinner="Fitting lives …")
-def fits(path: str, version: str, _progress: commands.Progress | None = None) -> Answer:
+@contextmanager
+def _progress(doing: str) -> Iterator[commands.Progress]:
+    """A bar that says how far a long command has come, gone when it is done."""
+    place = st.empty()
+    try:
+        yield lambda done, of, what: _bar(place, min(done / of, 1.0) if of else 0.0, f"{doing}: {what} …")
+    finally:
+        place.empty()
+
+
+def _bar(place: DeltaGenerator, share: float, words: str) -> None:
+    place.progress(share, text=words)
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def fits(path: str, version: str) -> Answer:
     """All that is fitted. What was not fitted before is then kept in the store, which gives it a new version."""
-    return commands.fit(path, progress=_progress)
+    with _progress("Fitting") as tell:
+        return commands.fit(path, progress=tell)
 
 
 def life_fit(path: str, version: str, family: str, component: str) -> Any:
@@ -174,9 +191,23 @@ def gaps(path: str, version: str) -> pd.DataFrame:
     return commands.gaps(path).frame()
 
 
-@st.cache_data(max_entries=2, show_spinner="Forecasting this shop’s own past; this takes a while …")
+@st.cache_data(max_entries=2, show_spinner=False)
 def backtest(path: str, version: str) -> pd.DataFrame:
-    return commands.backtest(path).frame()
+    with _progress("Looking back") as tell:
+        frame = commands.backtest(path, progress=tell).frame()
+    _looked_back()[path] = (version, frame)
+    return frame
+
+
+@st.cache_resource
+def _looked_back() -> dict[str, tuple[str, pd.DataFrame]]:
+    return {}
+
+
+def past_record(path: str, version: str) -> pd.DataFrame | None:
+    """The backtest where somebody has asked for it already; it takes too long to be run on the way."""
+    kept = _looked_back().get(path)
+    return kept[1] if kept and kept[0] == version else None
 
 
 @st.cache_data(max_entries=KEPT, show_spinner=ASK)

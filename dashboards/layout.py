@@ -116,9 +116,7 @@ def table(
     height: int | str = "auto",
 ) -> None:
     """A table that sorts, searches and goes out as CSV under `name`."""
-    st.dataframe(
-        frame, hide_index=True, column_config=columns, column_order=order, alt=says, width="stretch", height=height
-    )
+    st.dataframe(**shown(frame, columns), hide_index=True, column_order=order, alt=says, width="stretch", height=height)
     export(frame, name)
 
 
@@ -184,17 +182,10 @@ def page(show: Callable[[str, str], None], *, needs_history: bool = True) -> Non
 
 def _fit_first(path: str, version: str) -> None:
     """Fit what changed, with its progress, before anything rests on it; the fits are kept in the store."""
-    place = st.empty()
-
-    def tell(done: float, of: float, what: str) -> None:
-        place.progress(min(done / of, 1.0) if of else 0.0, text=f"Fitting {what} …")
-
     try:
-        cached.fits(path, version, _progress=tell)
+        cached.fits(path, version)
     except RebuildstatsError:
         return  # the page says itself what it lacks
-    finally:
-        place.empty()
     if cached.version(path) != version:
         st.rerun()
 
@@ -267,9 +258,34 @@ def _no_store(path: str, words: str) -> None:
         st.rerun()
 
 
-def share(label: str, help: str | None = None) -> object:
-    """A column of shares shown as percentages."""
-    return st.column_config.NumberColumn(label, format="percent", help=help)
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A column of shares (0 to 1), shown as whole percentages; the file that is taken along keeps the shares."""
+
+    label: str
+    help: str | None = None
+
+    def column(self) -> object:
+        return st.column_config.NumberColumn(self.label, format="%.0f %%", help=self.help)
+
+
+def written(name: str) -> str:
+    """A column's name for people: `due_on` -> `Due on`."""
+    words = name.replace("_", " ").strip()
+    return words[:1].upper() + words[1:]
+
+
+def share(label: str, help: str | None = None) -> Share:
+    return Share(label, help)
+
+
+def shown(frame: pd.DataFrame, columns: dict[str, object] | None) -> dict[str, object]:
+    """What `st.dataframe` takes for a frame and its columns, shares made percentages."""
+    shares = {name: kind for name, kind in (columns or {}).items() if isinstance(kind, Share) and name in frame}
+    view = frame.assign(**{name: frame[name] * 100 for name in shares})
+    told: dict[str, object] = {name: written(str(name)) for name in frame.columns}
+    told |= {name: kind for name, kind in (columns or {}).items() if not isinstance(kind, Share)}
+    return {"data": view, "column_config": told | {name: kind.column() for name, kind in shares.items()}}
 
 
 def count(label: str, help: str | None = None) -> object:

@@ -77,10 +77,16 @@ def show(path: str, version: str) -> None:
     with right:
         st.subheader("Every method beside it")
         totals = mine[mine["month"].astype(str) == "total"]
+        record = cached.past_record(path, version)
+        mine_past = None if record is None else record[record["part"] == part]
         layout.chart(
-            pictures.methods(totals, look=layout.look()), says=f"The total of {part} by every forecasting method"
+            pictures.methods(totals, mine_past, look=layout.look()),
+            says=f"The total of {part} by every forecasting method",
         )
-        st.caption("How each did on this shop’s own past stands on the page Track record.")
+        if record is None:
+            st.page_link(
+                "desks/track_record.py", label="How each did on this shop’s own past", icon=":material/fact_check:"
+            )
     history_of(path, version, part)
 
 
@@ -143,7 +149,7 @@ def history_of(path: str, version: str, part: str) -> None:
 def dates(frame: pd.DataFrame) -> dict[str, object]:
     """Plain days for every date column."""
     return {
-        name: st.column_config.DateColumn(format="YYYY-MM-DD")
+        name: st.column_config.DateColumn(layout.written(str(name)), format="YYYY-MM-DD")
         for name in frame.columns
         if pd.api.types.is_datetime64_any_dtype(frame[name])
     }

@@ -43,14 +43,12 @@ def show_order(path: str, version: str) -> None:
     order = answer.frame()
     names = cached.catalog(path, version)
     lines = order[order["order_now"].fillna(0) > 0]
+    lines = lines.sort_values(["held_jobs_avoided", "order_cost"], ascending=False, kind="stable")
     if lines.empty:
         layout.headline(DESK, "Nothing to order today.", "Every shelf holds what it should, or it is on its way.")
     else:
-        layout.headline(
-            DESK,
-            f"Order {many(len(lines))} today: {number(lines['order_cost'].sum())} in money.",
-            f"About {number(lines['held_jobs_avoided'].sum(), 1)} jobs a year then don’t wait for these parts.",
-        )
+        money = number(lines["order_cost"].sum())
+        layout.headline(DESK, f"Order {many(len(lines))} today: {money} in money.", _gain(beside.marks))
     layout.tickets([*_first(lines, names), *_short(beside.short), *_kits(beside.kits), *_dead(beside.dead)])
     left, right = st.columns([3, 2], gap="large")
     with left:
@@ -82,11 +80,24 @@ def many(lines: int) -> str:
     return f"{lines} line{'' if lines == 1 else 's'}"
 
 
+def _gain(marks: pd.DataFrame) -> str:
+    """What the plan does for the jobs, beside today's shelf."""
+    fills = dict(zip(marks["label"], marks["job_fill"], strict=True))
+    now, then = fills.get("today's shelf"), fills.get("this plan")
+    if now is None or then is None:
+        return ""
+    return (
+        f"Of 100 jobs {number(now * 100)} would find every part on today’s shelf; with this plan {number(then * 100)}."
+    )
+
+
 def _first(lines: pd.DataFrame, names: Catalog) -> list[Ticket]:
-    first = lines.sort_values(["held_jobs_avoided", "order_cost"], ascending=False).head(1)
+    """The most urgent line: the order stands in that order."""
     return [
-        Ticket(number(row["order_now"]), f"First: {names.part_name(row['part'])}", _sentence(row["reason"]))
-        for _, row in first.iterrows()
+        Ticket(
+            number(row["order_now"]), f"First: {names.part_name(row['part'])}", _sentence(row["reason"]).split(";")[0]
+        )
+        for _, row in lines.head(1).iterrows()
     ]
 
 
@@ -169,7 +180,7 @@ def order_columns() -> dict[str, object]:
         "site": "Shelf",
         "order_now": layout.count("Order now"),
         "order_cost": layout.money("Cost"),
-        "reason": st.column_config.TextColumn("Why", width="large"),
+        "reason": st.column_config.TextColumn("Why", width="medium"),
         "on_hand": layout.count("On hand"),
         "on_order": layout.count("On order"),
         "lead_time_days": layout.count("Lead time, days"),
@@ -186,14 +197,13 @@ def order_columns() -> dict[str, object]:
 def order_table(lines: pd.DataFrame, names: Catalog) -> None:
     """The lines of the order; a click on one opens the part."""
     titles = dict(zip(names.parts["part"], names.parts["name"], strict=True))
-    shown = lines.assign(name=lines["part"].map(titles)).sort_values("order_cost", ascending=False)
+    shown = lines.assign(name=lines["part"].map(titles))
     st.session_state["order_parts"] = list(shown["part"])
     st.dataframe(
-        shown,
+        **layout.shown(shown, order_columns()),
         hide_index=True,
-        column_config=order_columns(),
         column_order=[
-            "part", "order_now", "name", "order_cost", "reason", "site", "on_hand", "on_order", "lead_time_mean",
+            "part", "order_now", "name", "reason", "order_cost", "site", "on_hand", "on_order", "lead_time_mean",
             "lead_time_q95", "reorder_point", "order_up_to", "lead_time_days", "held_jobs_avoided",
         ],
         on_select=open_picked,

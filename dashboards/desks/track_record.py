@@ -89,7 +89,7 @@ def paper(path: str, version: str, family: str, component: str, distance: str) -
     if pd.notna(getattr(fit, "median", np.nan)):
         oldest = max(oldest, float(fit.median))
     st.markdown(f"**{component}: fitted against counted**")
-    ages = np.geomspace(max(oldest, 1.0) / 50, max(oldest, 1.0) * 1.5, 60)
+    ages = np.geomspace(max(oldest, 1.0) / 20, max(oldest, 1.0) * 1.3, 60)
     layout.chart(
         life_pictures.probability_plot(
             life_pictures.chance_curve(fit, ages),
@@ -105,8 +105,10 @@ def paper(path: str, version: str, family: str, component: str, distance: str) -
 
 
 def desk(path: str, version: str) -> None:
-    layout.guarded(past, path, version)
+    first = st.container()  # what the fits rest on is there at once; looking back may take a minute
     layout.guarded(evidence, path, version)
+    with first:
+        layout.guarded(past, path, version)
 
 
 layout.page(desk)

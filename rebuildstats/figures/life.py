@@ -187,7 +187,7 @@ def probability_plot(
         y=f"chance of having failed, {_paper_name(distribution)}",
         height=400,
     )
-    ticks = [t for t in TICKS if _in_view(figure, float(paper(np.array([t]))[0]))] or list(TICKS)
+    ticks = _spread(figure, paper)
     figure.update_yaxes(tickvals=paper(np.array(ticks)), ticktext=[_tick(t) for t in ticks])
     figure.update_xaxes(type="log", tickvals=_log_ticks(figure), tickformat=",")
     return figure
@@ -202,10 +202,21 @@ def _log_ticks(figure: go.Figure) -> list[float]:
     return [m * 10.0**p for p in range(low, high + 1) for m in (1, 2, 5)]
 
 
-def _in_view(figure: go.Figure, value: float) -> bool:
+def _spread(figure: go.Figure, paper: Any) -> list[float]:
+    """The chances to write on the axis: those in view, none so close to the one before that their names overlap."""
     drawn = np.concatenate([np.asarray(t.y, dtype=float) for t in figure.data])
     drawn = drawn[np.isfinite(drawn)]
-    return bool(drawn.size) and drawn.min() - 1 <= value <= drawn.max() + 1
+    if not drawn.size:
+        return list(TICKS)
+    low, high = float(drawn.min()), float(drawn.max())
+    margin, chosen, last = (high - low) * 0.05, [], -np.inf
+    # from the middle outwards would favour 50 %; from below keeps the early failures, which is where decisions are made
+    for chance in TICKS:
+        value = float(paper(np.array([chance]))[0])
+        if low - margin <= value <= high + margin and value - last >= (high - low) / 14:
+            chosen.append(chance)
+            last = value
+    return chosen or list(TICKS)
 
 
 def _tick(chance: float) -> str:

@@ -105,7 +105,8 @@ def evidence(life: pd.DataFrame, *, most: int = 20, look: Look = LIGHT) -> go.Fi
     if life.empty:
         return empty("No life is on record yet.", look)
     frame = life.sort_values(["events", "lives"]).head(most)
-    labels = [f"{r['component']} · {r['family']}" for _, r in frame.iterrows()]
+    many = frame["family"].nunique() > 1
+    labels = [f"{r['component']} · {r['family']}" if many else str(r["component"]) for _, r in frame.iterrows()]
     figure = start(labels, look, x="failures on record", legend=False)
     events = floats(frame["events"])
     figure.add_bar(

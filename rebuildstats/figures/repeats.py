@@ -28,7 +28,7 @@ def repeat_label(row: pd.Series) -> str:
     family = row.get("family")
     if isinstance(family, str) and family and family != row["name"]:
         words += f" · {family}"
-    return words
+    return words.replace("_", " ")
 
 
 def observed_over_expected(repeats: pd.DataFrame, *, most: int = 12, look: Look = LIGHT) -> go.Figure:

@@ -252,7 +252,7 @@ def fail_shares(
     """
     if inspections.empty:
         return empty("No inspection has been written down yet.", look)
-    top = inspections.sort_values(["expected_failed", "share"], ascending=False, na_position="last").head(most)
+    top = inspections.sort_values(["share", "checked"], ascending=False, na_position="last").head(most)
     words = names or {}
     labels = [words.get(str(r.get("point")), _title(r)) for _, r in top.iterrows()]
     if top["family"].nunique() > 1:

@@ -15,7 +15,7 @@ both = pytest.mark.parametrize("page", [TABLET_DARK, PHONE_LIGHT], indirect=True
 
 @both
 def test_order_today_then_open_a_part_and_come_back(page, shop, tmp_path):
-    open_page(page, shop, "counter")
+    open_page(page, shop, "")
     assert "rder" in answer(page)
     order = download(page, "Take it along as CSV", tmp_path)
     assert order.read_text(encoding="utf-8").startswith("part,site,on_hand")

@@ -169,7 +169,9 @@ def test_on_its_own_paper_a_distribution_is_a_straight_line(distribution):
     slopes = np.diff(line) / np.diff(np.log(age))
     assert np.allclose(slopes, slopes[0], rtol=1e-6)
     assert figure.layout.xaxis.type == "log"
-    assert "50 %" in figure.layout.yaxis.ticktext
+    assert "25 %" in figure.layout.yaxis.ticktext
+    gaps = np.diff(figure.layout.yaxis.tickvals)
+    assert gaps.min() >= (max(line) - min(line)) / 14 - 1e-9  # names don’t overlap
 
 
 def test_makes_side_by_side_draw_an_open_end_as_open(look):

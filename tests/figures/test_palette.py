@@ -83,7 +83,17 @@ def test_marks_besides_colour_are_as_many_as_the_colours():
 
 @pytest.mark.parametrize(
     ("value", "said"),
-    [(0, "0 %"), (-0.0, "0 %"), (-1e-17, "0 %"), (0.004, "<1 %"), (0.634, "63 %"), (0.997, ">99 %"), (1, "100 %"), (math.nan, "–"), (None, "–")],
+    [
+        (0, "0 %"),
+        (-0.0, "0 %"),
+        (-1e-17, "0 %"),
+        (0.004, "<1 %"),
+        (0.634, "63 %"),
+        (0.997, ">99 %"),
+        (1, "100 %"),
+        (math.nan, "–"),
+        (None, "–"),
+    ],
 )
 def test_a_share_has_no_false_digits(value, said):
     assert palette.percent(value) == said
