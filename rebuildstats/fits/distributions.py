@@ -74,8 +74,7 @@ def _logistic(z: Floats) -> Floats:
 
 
 def _softplus(z: Floats) -> Floats:
-    value: Floats = np.logaddexp(0.0, z)
-    return value
+    return np.asarray(np.maximum(z, 0.0) + np.log1p(np.exp(-np.abs(z))))
 
 
 # log age of a Weibull life has the smallest-extreme-value distribution

@@ -2,11 +2,12 @@
 known.
 
 With chance m a look at a failed component finds nothing. A life good at `lower` by a look may then have failed before
-it, after the look before that (`good_before`); two misses in a row are left aside as rarer still. A life found failed
-at `upper` has likelihood (1 - m) ((1 - m) S(lower) + m S(good_before) - S(upper)), a running one (1 - m) S(lower) +
-m S(good_before). One m for all components seen at teardowns is estimated by EM together with their lives (misclassified
-inspection: Richardson & Hughes 2000, Biostatistics 1:341); it is used only where the log likelihood gains `_GAIN`, and
-then each doubtful life stands as two, with the weights of its two readings.
+it: after the look before that (`good_before`) with one miss, or before that one too with two (rarer misses in a row
+are taken as two). With F the chance of having failed, a life found failed at `upper` has likelihood
+(1 - m) (F(upper) - F(lower) + m (F(lower) - F(good_before)) + m^2 F(good_before)), a running one the same without
+(1 - m) and with F(upper) = 1. One m for all components seen at teardowns is estimated by EM together with their lives
+(misclassified inspection: Richardson & Hughes 2000, Biostatistics 1:341); it is used only where the log likelihood
+gains `_GAIN`, and then each doubtful life stands as three, with the weights of its readings.
 """
 
 from __future__ import annotations
@@ -23,8 +24,9 @@ from rebuildstats.fits.newton import Prior, find_modes
 
 _GAIN: Final = 4.0
 _FEWEST_EVENTS: Final = 60.0
-_TURNS: Final = 25
-_FIRST: Final = 0.05
+_TURNS: Final = 40
+_FEW_TURNS: Final = 4
+_GUESSES: Final = (0.03, 0.12)
 _MOST: Final = 0.3
 
 
@@ -91,43 +93,83 @@ def find_missed(lives: Lives, prior: Prior, before: Floats, looked: npt.NDArray[
         concerned[doubt.of] = True
     if detections[concerned].sum() < _FEWEST_EVENTS:
         return nothing
-    best = _best(lives, prior)
-    chance, start = _FIRST, best.parameters
-    shares = [np.zeros(len(d.place)) for d in doubts]
-    for _ in range(_TURNS):
-        shares = [_share(best.dists, d, start, chance) for d in doubts]
-        misses = sum(float(d.weight @ s) for d, s in zip(doubts, shares, strict=True))
-        new = float(np.clip(misses / max(misses + detections[concerned].sum(), 1e-9), 1e-6, _MOST))
-        start = _refit(best.dists, _split(lives, doubts, shares), prior, start)
-        if abs(new - chance) < 1e-4:
-            break
-        chance = new
-    gain = _value(best.dists, lives, doubts, start, chance, detections, concerned) - _value(
-        best.dists, lives, doubts, best.parameters, 0.0, detections, concerned
-    )
+    counts = np.where(concerned, detections, 0.0)
+    fits = [_fitted(dist, lives, prior) for dist in (WEIBULL, LOGNORMAL, LOGLOGISTIC)]
+    none = _best(fits, lives, doubts, 0.0, counts)
+    answers = []
+    for guess in _GUESSES:
+        # a wrong distribution hides misses, and misses feign a wrong distribution: the choice is made at several
+        # guesses
+        refitted = [_settle_at(fit, lives, doubts, prior, guess) for fit in fits]
+        answers.append(_climb(_best(refitted, lives, doubts, guess, counts), lives, doubts, prior, guess, counts))
+    value, chance, shares = max(answers, key=lambda answer: answer[0])
+    gain = value - none.value
     if gain < _GAIN:
         return Missed(0.0, gain, lives, nothing.used)
     return Missed(chance, gain, _split(lives, doubts, shares), concerned)
 
 
+Chosen = list[tuple[Distribution, npt.NDArray[np.bool_]]]
+
+
 @dataclass(frozen=True, slots=True)
-class _Best:
-    dists: list[tuple[Distribution, npt.NDArray[np.bool_]]]
+class _Fit:
+    """One distribution for all components: their parameters (m, 2)."""
+
+    dists: Chosen
     parameters: Floats
 
 
-def _best(lives: Lives, prior: Prior) -> _Best:
-    """Each component's likeliest distribution without misses, and its parameters."""
-    dists = (WEIBULL, LOGNORMAL, LOGLOGISTIC)
-    modes = [find_modes(d, lives, prior) for d in dists]
-    winner = np.stack([x.log_likelihood for x in modes]).argmax(axis=0)
-    parameters = np.stack([x.parameters for x in modes])[winner, np.arange(lives.components)]
-    return _Best([(d, winner == k) for k, d in enumerate(dists)], parameters)
+@dataclass(frozen=True, slots=True)
+class _Best:
+    """Each component's likeliest distribution at one chance of a miss, its parameters, and the sum of log
+    likelihoods.
+    """
+
+    dists: Chosen
+    parameters: Floats
+    value: float
 
 
-def _log_survival(
-    dists: list[tuple[Distribution, npt.NDArray[np.bool_]]], of: Ints, at: Floats, parameters: Floats
-) -> Floats:
+def _fitted(dist: Distribution, lives: Lives, prior: Prior) -> _Fit:
+    return _Fit([(dist, np.ones(lives.components, dtype=bool))], find_modes(dist, lives, prior).parameters)
+
+
+def _settle_at(fit: _Fit, lives: Lives, doubts: list[_Doubt], prior: Prior, chance: float) -> _Fit:
+    """The fit at a given chance of a miss, by a few EM steps."""
+    at = fit.parameters
+    for _ in range(_FEW_TURNS):
+        shares = [_share(fit.dists, d, at, chance) for d in doubts]
+        at = _refit(fit.dists, _split(lives, doubts, shares), prior, at)
+    return _Fit(fit.dists, at)
+
+
+def _best(fits: list[_Fit], lives: Lives, doubts: list[_Doubt], chance: float, detections: Floats) -> _Best:
+    values = np.stack([_value(fit.dists, lives, doubts, fit.parameters, chance, detections) for fit in fits])
+    winner = values.argmax(axis=0)
+    parameters = np.stack([fit.parameters for fit in fits])[winner, np.arange(lives.components)]
+    dists = [(fit.dists[0][0], winner == k) for k, fit in enumerate(fits)]
+    return _Best(dists, parameters, float(values.max(axis=0).sum()))
+
+
+def _climb(
+    best: _Best, lives: Lives, doubts: list[_Doubt], prior: Prior, chance: float, detections: Floats
+) -> tuple[float, float, list[Floats]]:
+    """EM for the chance of a miss and the lives together: log likelihood, chance, and share of each doubtful life."""
+    at = best.parameters
+    shares = [np.zeros((len(d.place), 2)) for d in doubts]
+    for _ in range(_TURNS):
+        shares = [_share(best.dists, d, at, chance) for d in doubts]
+        misses = sum(float(d.weight @ (s @ [1.0, 2.0])) for d, s in zip(doubts, shares, strict=True))
+        new = float(np.clip(misses / max(misses + detections.sum(), 1e-9), 1e-6, _MOST))
+        at = _refit(best.dists, _split(lives, doubts, shares), prior, at)
+        if abs(new - chance) < 1e-5:
+            break
+        chance = new
+    return float(_value(best.dists, lives, doubts, at, chance, detections).sum()), chance, shares
+
+
+def _log_survival(dists: Chosen, of: Ints, at: Floats, parameters: Floats) -> Floats:
     out = np.zeros(len(at))
     z = (at - parameters[of, 0]) / np.exp(parameters[of, 1])
     for dist, chosen in dists:
@@ -136,18 +178,29 @@ def _log_survival(
     return np.where(np.isposinf(at), -np.inf, out)
 
 
-def _share(
-    dists: list[tuple[Distribution, npt.NDArray[np.bool_]]], d: _Doubt, parameters: Floats, chance: float
-) -> Floats:
-    """How likely each doubtful life had failed before the look that passed it."""
-    s_before, s_at, s_until = (np.exp(_log_survival(dists, d.of, x, parameters)) for x in (d.before, d.at, d.until))
-    missed = chance * (s_before - s_at)
-    return np.asarray(missed / np.maximum(missed + s_at - s_until, 1e-300))
+def _readings(dists: Chosen, d: _Doubt, parameters: Floats, chance: float) -> tuple[Floats, Floats, Floats]:
+    """Likelihood of each doubtful life as written, with one miss, and with two."""
+    ages = (_two_before(d), d.before, d.at, d.until)
+    s_two, s_before, s_at, s_until = (np.exp(_log_survival(dists, d.of, x, parameters)) for x in ages)
+    return s_at - s_until, chance * (s_before - s_at), chance * chance * (s_two - s_before)
 
 
-def _refit(
-    dists: list[tuple[Distribution, npt.NDArray[np.bool_]]], lives: Lives, prior: Prior, start: Floats
-) -> Floats:
+def _two_before(d: _Doubt) -> Floats:
+    """Log age of the look before the one before: as far from it as that one is from the last."""
+    age = np.maximum(2.0 * np.exp(d.before) - np.exp(d.at), 0.0)
+    out = np.full(len(age), LOG_ZERO)
+    out[age > 0] = np.log(age[age > 0])
+    return out
+
+
+def _share(dists: Chosen, d: _Doubt, parameters: Floats, chance: float) -> Floats:
+    """How likely each doubtful life (n) is read with one miss and with two: (n, 2)."""
+    plain, once, twice = _readings(dists, d, parameters, chance)
+    both = np.column_stack([once, twice])
+    return np.asarray(both / np.maximum(plain + once + twice, 1e-300)[:, None])
+
+
+def _refit(dists: Chosen, lives: Lives, prior: Prior, start: Floats) -> Floats:
     at = start.copy()
     for dist, chosen in dists:
         if chosen.any():
@@ -156,45 +209,32 @@ def _refit(
 
 
 def _value(
-    dists: list[tuple[Distribution, npt.NDArray[np.bool_]]],
-    lives: Lives,
-    doubts: list[_Doubt],
-    parameters: Floats,
-    chance: float,
-    detections: Floats,
-    concerned: npt.NDArray[np.bool_],
-) -> float:
-    """Log likelihood of all lives with this chance of a miss, less what does not depend on the doubtful ones'
-    reading.
+    dists: Chosen, lives: Lives, doubts: list[_Doubt], parameters: Floats, chance: float, detections: Floats
+) -> Floats:
+    """Each component's log likelihood with this chance of a miss; every failure found counts a look that did not
+    miss.
     """
-    total = float(detections[concerned].sum()) * float(np.log1p(-chance))
-    shares = [np.zeros(len(d.place)) for d in doubts]
-    rest = _split(lives, doubts, shares, keep=False)
+    total = detections * float(np.log1p(-chance))
+    rest = _split(lives, doubts, [np.zeros((len(d.place), 2)) for d in doubts], keep=False)
     for dist, chosen in dists:
         if chosen.any():
-            part = rest.select(chosen)
-            total += float(_log_likelihood(dist, part, parameters[chosen]))
+            at = parameters[chosen]
+            total[chosen] += log_likelihood(dist, rest.select(chosen), at[:, 0], at[:, 1])
     for d in doubts:
-        s_before, s_at, s_until = (np.exp(_log_survival(dists, d.of, x, parameters)) for x in (d.before, d.at, d.until))
-        total += float(d.weight @ np.log(np.maximum((1 - chance) * s_at + chance * s_before - s_until, 1e-300)))
+        terms = np.log(np.maximum(sum(_readings(dists, d, parameters, chance)), 1e-300))
+        np.add.at(total, d.of, d.weight * terms)
     return total
 
 
-def _log_likelihood(dist: Distribution, lives: Lives, parameters: Floats) -> float:
-    return float(log_likelihood(dist, lives, parameters[:, 0], parameters[:, 1]).sum())
-
-
 def _split(lives: Lives, doubts: list[_Doubt], shares: list[Floats], *, keep: bool = True) -> Lives:
-    """Doubtful lives as two readings each: as written, and failed between the two looks before; or (not `keep`)
-    without.
-    """
+    """Doubtful lives with each of their readings by its share; or (not `keep`) all lives without the doubtful."""
     weights = [p.weight.copy() for p in lives.parts]
     more = []
     for d, share in zip(doubts, shares, strict=True):
-        weights[d.part][d.place] = d.weight * (1.0 - share) if keep else 0.0
+        weights[d.part][d.place] = d.weight * (1.0 - share.sum(axis=1)) if keep else 0.0
         rows = lives.parts[d.part].row[d.place]
-        doubtful = share > 1e-7
-        more.append(Part(d.of, d.before, d.at, d.weight * share, rows).keep(doubtful))
+        for low, high, part in ((d.before, d.at, share[:, 0]), (_two_before(d), d.before, share[:, 1])):
+            more.append(Part(d.of, low, high, d.weight * part, rows).keep((part > 1e-7) & (high > LOG_ZERO)))
     parts = [Part(p.of, p.at, p.until, w, p.row) for p, w in zip(lives.parts, weights, strict=True)]
     both = [parts[1], *more]
     joined = Part(*(np.concatenate([getattr(p, name) for p in both]) for name in Part.__slots__))
