@@ -18,10 +18,10 @@ st.set_page_config(page_title="Rebuild history", page_icon=str(Path(HERE) / "ico
 
 PAGES = [
     st.Page("desks/counter.py", title="Counter", icon=":material/inventory_2:", default=True),
-    st.Page("desks/shop_office.py", title="Shop office", icon=":material/repeat:", url_path="shop-office"),
-    st.Page("desks/bench.py", title="Bench", icon=":material/handyman:", url_path="bench"),
-    st.Page("desks/data_in.py", title="Data in", icon=":material/upload_file:", url_path="data-in"),
-    st.Page("desks/track_record.py", title="Track record", icon=":material/fact_check:", url_path="track-record"),
+    st.Page("desks/shop_office.py", title="Shop office", icon=":material/repeat:"),
+    st.Page("desks/bench.py", title="Bench", icon=":material/handyman:"),
+    st.Page("desks/data_in.py", title="Data in", icon=":material/upload_file:"),
+    st.Page("desks/track_record.py", title="Track record", icon=":material/fact_check:"),
 ]
 access.gate()
 page = st.navigation(PAGES, position="top")

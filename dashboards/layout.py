@@ -24,6 +24,19 @@ from rebuildstats.history import store as stores
 LOG = logging.getLogger("rebuildstats.dashboard")
 DEFAULT_STORE = "history.duckdb"
 STYLE = Path(__file__).parent / "style.css"
+# distances and the like, in which a decimal says nothing
+WHOLE = {
+    "age",
+    "mileage",
+    "unit_age",
+    "exposure",
+    "scale",
+    "median",
+    "median_lower",
+    "median_upper",
+    "b10",
+    "b10_lower",
+}
 MAKER = "The maker’s limit, local codes and a licensed technician’s judgement come before this forecast."
 
 
@@ -283,7 +296,9 @@ def shown(frame: pd.DataFrame, columns: dict[str, object] | None) -> dict[str, o
     """What `st.dataframe` takes for a frame and its columns, shares made percentages."""
     shares = {name: kind for name, kind in (columns or {}).items() if isinstance(kind, Share) and name in frame}
     view = frame.assign(**{name: frame[name] * 100 for name in shares})
-    told: dict[str, object] = {name: written(str(name)) for name in frame.columns}
+    told: dict[str, object] = {
+        name: count(written(str(name))) if name in WHOLE else written(str(name)) for name in frame.columns
+    }
     told |= {name: kind for name, kind in (columns or {}).items() if not isinstance(kind, Share)}
     return {"data": view, "column_config": told | {name: kind.column() for name, kind in shares.items()}}
 

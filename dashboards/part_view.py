@@ -96,12 +96,13 @@ def chosen_rows(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def headline(name: str, total: pd.DataFrame, shelf: pd.DataFrame, months: int) -> None:
+    shelf = shelf.sort_values("order_now", ascending=False, kind="stable")
     now = float(shelf["order_now"].sum()) if len(shelf) else 0.0
     answer = f"{name}: order {number(now)} today." if now else f"{name}: nothing to order today."
     why = str(shelf["reason"].iloc[0]) if len(shelf) and isinstance(shelf["reason"].iloc[0], str) else ""
     if not why and len(total):
         why = f"About {number(total['mean'].iloc[0], 1)} pieces in {months} months."
-    layout.headline("Counter · one part", answer, why)
+    layout.headline("Counter · one part", answer, why.split(";")[0])
 
 
 def tickets(card: dict[str, object], shelf: pd.DataFrame, total: pd.DataFrame) -> None:

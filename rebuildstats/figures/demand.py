@@ -7,7 +7,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from rebuildstats.figures.palette import LIGHT, SYMBOLS, Look, empty, finish, number, percent
-from rebuildstats.figures.rows import BAR, floats, start
+from rebuildstats.figures.rows import BAR, floats, hatched, start
 
 
 def fan(
@@ -31,7 +31,7 @@ def fan(
         figure.add_bar(
             x=pd.to_datetime(past["month"]).dt.strftime("%Y-%m-%d"),
             y=floats(past["pieces"]),
-            marker={"color": look.ten[2], "pattern": {"shape": ".", "fgcolor": look.page, "size": 5}},
+            marker=hatched([look.ten[2]] * len(past), ["."] * len(past), look),
             name="issued",
             hovertext=[
                 f"{m:%B %Y}<br>{number(v)} pieces issued"

@@ -7,7 +7,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from rebuildstats.figures.palette import LIGHT, Look, empty, number, percent
-from rebuildstats.figures.rows import BAR, floats, start
+from rebuildstats.figures.rows import BAR, floats, hatched, start
 
 
 def by_method(backtest: pd.DataFrame) -> pd.DataFrame:
@@ -50,10 +50,7 @@ def losses(backtest: pd.DataFrame, *, look: Look = LIGHT) -> go.Figure:
         y=np.arange(len(table)),
         orientation="h",
         width=BAR,
-        marker={
-            "color": colours,
-            "pattern": {"shape": [""] + ["/"] * (len(table) - 1), "fgcolor": look.page, "size": 6},
-        },
+        marker=hatched(colours, [""] + ["/"] * (len(table) - 1), look),
         hovertext=[
             f"<b>{r['method']}</b><br>loss {number(r['pinball'], 1)}<br>{number(r['forecasts'])} forecasts of "
             f"{number(r['parts'])} parts<br>its 90 % ranges held {percent(r['coverage_90'])} of the time"
@@ -114,10 +111,9 @@ def evidence(life: pd.DataFrame, *, most: int = 20, look: Look = LIGHT) -> go.Fi
         y=np.arange(len(frame)),
         orientation="h",
         width=BAR,
-        marker={
-            "color": [look.alarm if e < 5 else look.calm for e in events],
-            "pattern": {"shape": ["/" if e < 5 else "" for e in events], "fgcolor": look.page, "size": 6},
-        },
+        marker=hatched(
+            [look.alarm if e < 5 else look.calm for e in events], ["/" if e < 5 else "" for e in events], look
+        ),
         hovertext=[
             f"<b>{label}</b><br>{number(r['events'])} failures in {number(r['lives'])} lives<br>"
             f"exposure {number(r['exposure'])}<br>leans on its group: {percent(r['shrinkage'])}"

@@ -58,6 +58,24 @@ def error_bars(
     }
 
 
+def hatched(colours: Sequence[str], shapes: Sequence[str], look: Look) -> dict[str, object]:
+    """A bar's marker: its colour, and a hatching of it in the page's colour ("" for none).
+
+    Both colours of the hatching are given: which of them plotly takes from the bar by itself differs by its fill mode.
+    """
+    return {
+        "color": list(colours),
+        "pattern": {
+            "shape": list(shapes),
+            "fillmode": "replace",
+            "bgcolor": list(colours),
+            "fgcolor": look.page,
+            "size": 7,
+            "solidity": 0.25,
+        },
+    }
+
+
 def floats(column: object) -> np.ndarray:
     """A frame's column as a float array with NaN for missing, free to write to."""
     return np.asarray(pd.to_numeric(pd.Series(column), errors="coerce").astype("float64").to_numpy(copy=True))

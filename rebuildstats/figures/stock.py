@@ -7,7 +7,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from rebuildstats.figures.palette import LIGHT, Look, empty, finish, number, percent, span
-from rebuildstats.figures.rows import BAR, error_bars, floats, start
+from rebuildstats.figures.rows import BAR, error_bars, floats, hatched, start
 
 
 def exchange_curve(
@@ -143,10 +143,9 @@ def short_bars(short: pd.DataFrame, *, most: int = 10, look: Look = LIGHT) -> go
         y=np.arange(len(lines)),
         orientation="h",
         width=BAR,
-        marker={
-            "color": [look.alarm if c >= 0.5 else look.calm for c in chance],
-            "pattern": {"shape": ["/" if c >= 0.5 else "" for c in chance], "fgcolor": look.page, "size": 6},
-        },
+        marker=hatched(
+            [look.alarm if c >= 0.5 else look.calm for c in chance], ["/" if c >= 0.5 else "" for c in chance], look
+        ),
         error_x=error_bars(chance, lower, upper, look, cap=1.0),
         hovertext=[
             f"<b>{r['part']}</b> at {r['site']}<br>chance of running out {percent(r['chance_short'])}, "

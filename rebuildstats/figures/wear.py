@@ -10,7 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from rebuildstats.figures.palette import LIGHT, Look, distance_axis, empty, finish, number, percent, span
-from rebuildstats.figures.rows import BAR, error_bars, floats, start
+from rebuildstats.figures.rows import BAR, error_bars, floats, hatched, start
 
 
 def _title(row: pd.Series) -> str:
@@ -60,14 +60,7 @@ def chance_bars(
             y=at,
             orientation="h",
             width=BAR,
-            marker={
-                "color": [colour[i] for i in at],
-                "pattern": {
-                    "shape": ["/" if colour[i] == look.alarm else "" for i in at],
-                    "fgcolor": look.page,
-                    "size": 7,
-                },
-            },
+            marker=hatched([colour[i] for i in at], ["/" if colour[i] == look.alarm else "" for i in at], look),
             error_x=error_bars(chance[known], lower[known], upper[known], look, cap=1.0),
             hovertext=[hover[i] for i in at],
             hoverinfo="text",
@@ -84,7 +77,7 @@ def chance_bars(
             marker={
                 "color": "rgba(0,0,0,0)",
                 "line": {"color": look.faint, "width": 1.2},
-                "pattern": {"shape": "\\", "fgcolor": look.faint, "size": 6},
+                "pattern": {"shape": "\\", "bgcolor": "rgba(0,0,0,0)", "fgcolor": look.faint, "size": 6},
             },
             hovertext=[hover[i] + "<br>no estimate yet, only the bounds" for i in at],
             hoverinfo="text",

@@ -4,7 +4,7 @@ import pytest
 
 from tests.browser.conftest import LOOKS, answer, open_page
 
-ADDRESSES = ("", "shop-office", "bench", "data-in", "track-record")
+ADDRESSES = ("", "shop_office", "bench", "data_in", "track_record")
 
 
 @pytest.mark.parametrize("page", [LOOKS[0], LOOKS[3]], indirect=True)

@@ -34,7 +34,7 @@ def test_order_today_then_open_a_part_and_come_back(page, shop, tmp_path):
 
 @both
 def test_find_what_comes_back_and_the_teardowns_behind_it(page, shop, tmp_path):
-    open_page(page, shop, "shop-office")
+    open_page(page, shop, "shop_office")
     assert answer(page)
     page.get_by_text("teardowns behind it").first.click()
     settled(page)
@@ -59,7 +59,7 @@ def test_look_up_a_unit_and_take_its_sheet(page, shop, tmp_path):
 @both
 def test_a_messy_file_is_loaded_corrected_and_loaded_again(page, new_shop, tmp_path):
     new_shop.store.unlink(missing_ok=True)
-    open_page(page, new_shop, "data-in")
+    open_page(page, new_shop, "data_in")
     assert "no history" in answer(page)
     click_button(page, "Make an empty store")
     page.wait_for_function("() => document.querySelector('h1.answer').innerText.includes('Drop your sheets')")

@@ -20,11 +20,11 @@ PICTURES = ROOT / "dashboards" / "pictures"
 WANTED = os.environ.get("REBUILDSTATS_PICTURES")
 PAGES = {
     "counter": ("", "light", 1200, 1060),
-    "shop_office": ("shop-office", "light", 1200, 960),
+    "shop_office": ("shop_office", "light", 1200, 960),
     "bench": ("bench?family=HP71&mileage=140000", "dark", 1200, 1160),
     "write_down": ("bench?do=write&unit=AC85-016", "light", 820, 1180),
-    "data_in": ("data-in", "light", 1200, 860),
-    "track_record": ("track-record", "dark", 1200, 1020),
+    "data_in": ("data_in", "light", 1200, 860),
+    "track_record": ("track_record", "dark", 1200, 1020),
     "phone": ("", "dark", 390, 844),
 }
 

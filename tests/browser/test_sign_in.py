@@ -46,7 +46,7 @@ server_metadata_url = "{provider.url}/.well-known/openid-configuration"
 
 def sign_in(page, server, provider, address):
     provider.address = address
-    page.goto(f"{server.url}/data-in")
+    page.goto(f"{server.url}/data_in")
     page.get_by_role("button", name="Sign in", exact=True).click()
     page.wait_for_selector("h1.answer, h1:has-text('You are not on the list')")
     settled(page)
@@ -61,7 +61,7 @@ def test_a_reader_looks_a_writer_writes_a_stranger_sees_nothing(page, shared_sho
     page.context.clear_cookies()
 
     sign_in(page, server, provider, "tech@shop.example")
-    page.goto(f"{server.url}/data-in")
+    page.goto(f"{server.url}/data_in")
     page.wait_for_selector("h1.answer")
     settled(page)
     assert page.locator("input[type=file]").count() == 0
@@ -69,5 +69,5 @@ def test_a_reader_looks_a_writer_writes_a_stranger_sees_nothing(page, shared_sho
     page.context.clear_cookies()
 
     sign_in(page, server, provider, "parts@shop.example")
-    page.goto(f"{server.url}/data-in")
+    page.goto(f"{server.url}/data_in")
     page.locator("input[type=file]").first.wait_for(state="attached")
