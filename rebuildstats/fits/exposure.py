@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from rebuildstats.fits.rows import numbers, texts
+from rebuildstats.fits.rows import numbers, sums, texts
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -32,8 +32,10 @@ class Codes:
 
 def coded(column: Any) -> Codes:
     values = texts(column)
-    codes, names = pd.factorize(pd.Series(np.where(values == "", None, values), dtype=object), sort=True)
-    return Codes(np.asarray(codes, dtype=np.int64), [str(n) for n in names])
+    names, codes = np.unique(values[values != ""].astype(str), return_inverse=True)
+    full = np.full(len(values), -1, dtype=np.int64)
+    full[values != ""] = codes
+    return Codes(full, [str(n) for n in names])
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,10 +111,8 @@ def cumulative_hazard(lives: pd.DataFrame, life_fits: Any, ages: list[Array]) ->
             where = lives.index.get_indexer(same.index)
             known = covariate.loc[[same.index[0]] * len(grid)].reset_index(drop=True)
             survival = 1.0 - np.asarray(model.chance(grid * top, known), dtype=float) if model is not None else np.nan
-            if not np.all(np.isfinite(survival)):
-                curve = grid**2
-            else:
-                curve = -np.log(np.maximum(survival, 1e-12))
+            told = bool(np.all(np.isfinite(survival)))
+            curve = -np.log(np.maximum(survival, 1e-12)) if told else grid**2
             for target, a in zip(out, ages, strict=True):
                 target[where] = np.interp(a[where], grid * top, curve)
     return out
@@ -156,7 +156,8 @@ def lay_out_exposure(
     bins = int((now - first_day).astype(int)) // step + 1
 
     def to_bin(days: Any) -> Ints:
-        return np.clip((days - first_day).astype("timedelta64[D]").astype(np.int64) // step, 0, bins - 1)
+        whole = (days - first_day).astype("timedelta64[D]").astype(np.int64) // step
+        return np.asarray(np.clip(whole, 0, bins - 1), dtype=np.int64)
 
     begun = texts(frame["opened_by"]) != ""
     duration = np.maximum((closed_on - opened_on).astype(np.int64), 1).astype(float)
@@ -287,12 +288,12 @@ def _distance_run(cut: pd.DataFrame, usage: pd.DataFrame | None) -> Array:
     start, stop = (cut[c].to_numpy("datetime64[D]").astype(np.int64).astype(float) for c in ("start", "stop"))
     days = np.maximum(stop - start, 1.0)
     if usage is None or usage.empty:
-        return days
+        return np.asarray(days)
     out = np.full(len(cut), np.nan)
     read = usage.sort_values(["vehicle", "read_on"])
     day = read["read_on"].to_numpy("datetime64[D]").astype(np.int64).astype(float)
     distance, names = numbers(read["distance"]), texts(read["vehicle"])
-    lines = {name: index for name, index in pd.Series(np.arange(len(read))).groupby(names).indices.items()}
+    lines = dict(pd.Series(np.arange(len(read))).groupby(names).indices)
     for name, rows in pd.Series(np.arange(len(cut))).groupby(texts(cut["vehicle"])).indices.items():
         line = lines.get(name)
         if line is None or len(line) < 2 or day[line[-1]] <= day[line[0]]:
@@ -346,7 +347,7 @@ def _pieces(
     start, stop = cut["start"].to_numpy("datetime64[D]"), cut["stop"].to_numpy("datetime64[D]")
     days = _distance_run(cut, usage)
     life = cut["life"].to_numpy(dtype=np.int64)
-    total = np.bincount(life, days, count)
+    total = sums(life, days, count)
     run = np.cumsum(days)
     before = run - days
     first = np.full(count, np.inf)

@@ -23,7 +23,9 @@ import pandas as pd
 from rebuildstats.fits.discovery import shrink_ratios
 from rebuildstats.fits.exposure import Exposure, lay_out_exposure
 from rebuildstats.fits.rates import ratio_interval
-from rebuildstats.fits.repeat_groups import BEFORE, GUARD, Counts, Effect, Level, View, tally, views
+from rebuildstats.fits.repeat_level import GUARD, Counts, Effect, Level, tally
+from rebuildstats.fits.repeat_views import BEFORE, View, views
+from rebuildstats.fits.rows import sums
 from rebuildstats.fits.scan import LEAST, Spell, gain, scan, start_of
 
 Array = npt.NDArray[np.float64]
@@ -294,7 +296,7 @@ def _group_rows(x: Exposure, level: Level, benches_shown: bool) -> list[dict[str
     families = [c.split("\t")[0] for c in x.component.names]
     family_names = sorted(set(families))
     family = np.array([family_names.index(f) for f in families], dtype=np.int64)[comp]
-    sound = np.bincount(x.piece_life, level.piece_sound, len(x.failed))
+    sound = sums(x.piece_life, level.piece_sound, len(x.failed))
     last_vehicle = np.full(len(comp), -1, dtype=np.int64)
     last_vehicle[x.piece_life] = x.piece_vehicle
     kinds: list[tuple[str, npt.NDArray[np.int64], list[str]]] = [
@@ -337,10 +339,10 @@ def _group_rows(x: Exposure, level: Level, benches_shown: bool) -> list[dict[str
         add(
             kind,
             names,
-            np.bincount(code[kept], x.failed[kept].astype(float), n),
-            np.bincount(code[kept], sound[kept], n),
-            np.bincount(code[kept], x.early[kept].astype(float), n),
-            np.bincount(code[kept], level.early_sound[kept], n),
+            sums(code[kept], x.failed[kept].astype(float), n),
+            sums(code[kept], sound[kept], n),
+            sums(code[kept], x.early[kept].astype(float), n),
+            sums(code[kept], level.early_sound[kept], n),
             code,
         )
     moving = [("vehicle", x.vehicles, x.piece_vehicle, x.fail_vehicle, last_vehicle)]
@@ -351,10 +353,10 @@ def _group_rows(x: Exposure, level: Level, benches_shown: bool) -> list[dict[str
         add(
             kind,
             names,
-            np.bincount(ends[ends >= 0], minlength=n).astype(float),
-            np.bincount(pieces[inside], level.piece_sound[inside], n),
-            np.bincount(own[kept], x.early[kept].astype(float), n),
-            np.bincount(own[kept], level.early_sound[kept], n),
+            sums(ends[ends >= 0], None, n),
+            sums(pieces[inside], level.piece_sound[inside], n),
+            sums(own[kept], x.early[kept].astype(float), n),
+            sums(own[kept], level.early_sound[kept], n),
             own,
         )
     return out

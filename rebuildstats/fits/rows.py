@@ -30,6 +30,11 @@ def numbers(column: Any) -> npt.NDArray[np.float64]:
     return np.array(pd.to_numeric(column).to_numpy(dtype=float, na_value=np.nan), dtype=np.float64)
 
 
+def sums(place: npt.NDArray[np.int64], weights: npt.ArrayLike | None, count: int) -> npt.NDArray[np.float64]:
+    """Sum of `weights` (1 each when None) by place, as floats, for places 0 to count - 1."""
+    return np.asarray(np.bincount(place, weights=weights, minlength=count), dtype=np.float64)
+
+
 def texts(column: Any) -> npt.NDArray[np.object_]:
     """A text column as objects, missing ones ''."""
     values = column.astype(object)

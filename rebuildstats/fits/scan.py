@@ -4,8 +4,8 @@ Failures are counted on the clock of expected failures, so that a sound group is
 its exposure. Of all spells (from the beginning, to the end, or between two failures) the log-likelihood ratio is
 taken, each kind of spell paying for how many of it there are (multiscale scan: Duembgen & Spokoiny 2001, Annals of
 Statistics 29:124; the likelihood ratio: Kulldorff 1997). The tail of the largest was found by simulation
-(`tests/benchmarks/scan_tail.py`): P(largest >= x) <= (0.1 + 0.27 log(1 + E)) e^-x for E expected in all, and it can't
-be more than the chance of LEAST failures.
+(`tests/benchmarks/scan_tail.py`): P(largest >= x) is about (0.12 + 0.12 log(1 + E)) e^-x for E expected in all, and
+it can't be more than the chance of LEAST failures.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def spell_penalty(part: Array) -> Array:
 
 def tail(score: float, expected: float, least: int = LEAST) -> float:
     """Chance that a sound group with `expected` failures scores as much."""
-    bound = (0.1 + 0.27 * np.log1p(expected)) * np.exp(-score)
+    bound = (0.12 + 0.12 * np.log1p(expected)) * np.exp(-score)
     return float(min(1.0, bound, special.gammainc(least, max(expected, 1e-12))))
 
 

