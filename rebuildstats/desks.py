@@ -12,6 +12,7 @@ import pandas as pd
 from rebuildstats.answers import Answer, Fits, Known
 from rebuildstats.demand.forecast import Forecast, forecast_parts
 from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.fits.complaints import complaint_causes
 from rebuildstats.fits.inspections import inspections_table
 from rebuildstats.fits.points import PointFits
 from rebuildstats.fits.repeats import find_repeats
@@ -64,6 +65,7 @@ def repeats_of(now: Known, life: LifeFits) -> Answer:
         now.as_of,
         fitments=now.history.fitments,
         vehicles=now.history.vehicles,
+        usage=now.records.usage,
         window_distance=now.settings.comeback_distance,
         window_days=now.settings.comeback_days,
         benches_shown=now.settings.benches_shown,
@@ -106,7 +108,7 @@ def wear_of(now: Known, fitted: Fits, family: str, mileage: float, unit: str | N
 def sheet_of(now: Known, fitted: Fits, *, family: str, mileage: float, unit: dict[Any, Any] | None) -> Answer:
     """The inspection sheet of a unit (a row of `Records.units`) or of a family; mileage NaN: unknown."""
     name = None if unit is None else str(unit["unit"])
-    rows = _wear(now, fitted, family, max(mileage, 0.0), name, None)
+    rows = _wear(now, fitted, family, mileage if mileage >= 0 else 0.0, name, None)
     content = sheets.build_sheet(
         family=family,
         unit=name,
@@ -141,5 +143,6 @@ def _wear(
         history.parts,
         positions=positions,
         complaint=complaint,
+        complaints=None if complaint is None else complaint_causes(records.outcomes, records.teardowns),
         unit_age=unit_age,
     )

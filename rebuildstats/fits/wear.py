@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from rebuildstats.fits.complaints import causes_of
 from rebuildstats.fits.points import PointFit, PointFits
 from rebuildstats.fits.rows import flag, number, numbers, text
 from rebuildstats.fits.rows import rows as rows_of
@@ -330,15 +331,10 @@ def part_to_pull(
 
 def _causes(
     family: str, mileage: float, complaint: str | None, complaints: pd.DataFrame | None
-) -> dict[str, tuple[float, int]]:
+) -> dict[str, tuple[float, float]]:
     """component -> (share as cause of this complaint in the mileage's band, count) out of the `complaint_causes`
     table."""
     if not complaint or complaints is None or complaints.empty:
         return {}
-    rows = complaints.loc[
-        (complaints["family"] == family)
-        & (complaints["complaint"].astype(str).str.lower() == complaint.strip().lower())
-        & (complaints["mileage_from"] <= mileage)
-        & (mileage < complaints["mileage_to"])
-    ]
-    return {str(r.component): (float(r.share), int(r.count)) for r in rows_of(rows) if r.component}
+    rows = causes_of(complaints, family, complaint, mileage)
+    return {str(r.component): (float(r.share), float(r.count)) for r in rows_of(rows) if r.component}
