@@ -106,7 +106,7 @@ def withdraw_teardown(
         if not rows["teardowns"]:
             raise UsageError(f"There is no teardown with job {job}.")
         what = f"teardown {job} withdrawn"
-        load = _note(con, "withdraw", what, who, now)
+        load = note(con, "withdraw", what, who, now)
         values = {"job": job, "load": load, "now": store.moment(now), "who": who or store.who()}
         for name in _OF_JOB:
             _run(con, "withdraw", values, table=name)
@@ -124,27 +124,40 @@ def undo_last_load(store_path: str | Path, who: str | None = None, *, now: datet
         if not last:
             raise UsageError("Nothing has been loaded yet; there is nothing to undo.")
         undone, kind, what, _, _ = last[0]
-        told = f"undone: {kind} {undone} ({what})"
-        load = _note(con, "undo", told, who, now)
-        values = {"load": load, "undone": undone, "now": store.moment(now), "who": who or store.who()}
-        rows = {}
-        for table in TABLES:
-            names = {"table": quoted(table.name)}
-            before = con.execute(statement("load/how_many", relation=quoted(table.name))).fetchall()[0][0]
-            _run(con, "undo_new", values, **names)
-            _run(con, "drop_new", {"undone": undone}, **names)
-            after = con.execute(statement("load/how_many", relation=quoted(table.name))).fetchall()[0][0]
-            _run(con, "bring_back", {"load": load, "undone": undone}, **names)
-            back = con.execute(statement("load/how_many", relation=quoted(table.name))).fetchall()[0][0]
-            if before != after or back != after:
-                rows[table.name] = int(before - after + back - after)
-        _run(con, "reopen_rejects", {"undone": undone})
-        _run(con, "settle_undone", {"load": load, "undone": undone})
-        _run(con, "mark_undone", {"load": load, "undone": undone})
-        return Correction(load, rows, told)
+        return undo_load(con, undone, f"undone: {kind} {undone} ({what})", who, now)
 
 
-def _note(con: duckdb.DuckDBPyConnection, kind: str, what: str, who: str | None, now: datetime | None) -> int:
+def undo_load(
+    con: duckdb.DuckDBPyConnection, undone: int, told: str, who: str | None, now: datetime | None
+) -> Correction:
+    """Undo one write of history inside the transaction that is open; what was written after it stays."""
+    load = note(con, "undo", told, who, now)
+    values = {"load": load, "undone": undone, "now": store.moment(now), "who": who or store.who()}
+    rows = {}
+    for table in TABLES:
+        name = quoted(table.name)
+        before = _rows(con, name)
+        _run(con, "undo_new", values, table=name)
+        _run(con, "drop_new", {"undone": undone}, table=name)
+        after = _rows(con, name)
+        equal = tables.equal_keys(table, "k", "g")
+        _run(con, "bring_back", {"load": load, "undone": undone}, table=name, equal=equal)
+        back = _rows(con, name)
+        if before != after or back != after:
+            rows[table.name] = before - after + back - after
+    _run(con, "reopen_rejects", {"undone": undone})
+    _run(con, "settle_undone", {"load": load, "undone": undone})
+    _run(con, "mark_undone", {"load": load, "undone": undone})
+    con.execute(statement("joins/part_again"), {"load": load, "undone": undone}).fetchall()
+    return Correction(load, rows, told)
+
+
+def _rows(con: duckdb.DuckDBPyConnection, name: str) -> int:
+    return int(con.execute(statement("load/how_many", relation=name)).fetchall()[0][0])
+
+
+def note(con: duckdb.DuckDBPyConnection, kind: str, what: str, who: str | None, now: datetime | None) -> int:
+    """Enter a write of history in the book of loads; returns its number."""
     load = int(con.execute(statement("load/next_load")).fetchall()[0][0])
     con.execute(
         statement("load/note_load"),

@@ -270,10 +270,12 @@ class Load:
         self.run("load/await_stored")
         waiting = {name for (name,) in self.run("load/waiting_tables")}
         busy = [t for t in TABLES if self.counts[t.name]["read"] or t.name in waiting]
+        joined = {kind for kind, *_ in self.run("joins/joined")}
         for table in busy:
             if table.name in waiting:
                 self._add_waiting(table)
             self._remove_bad(table)
+            self._read_joined(table, joined)
             self._check_repeats(table)
             self._leave_withdrawn(table)
             self._check_references(table)
@@ -327,6 +329,25 @@ class Load:
         self._remove_bad(table)
         same = self.run("load/same_in_load", typed=typed, key=listed(key))
         self.counts[table.name]["same"] += len(same)
+
+    def _read_joined(self, table: Table, kinds: set[str]) -> None:
+        """Names that a person joined to others are read as those."""
+        typed = tables.typed(table)
+        for kind in kinds:
+            *uses, own = tables.NAMES[kind]
+            if own[0] == table.name:
+                left = self.run("joins/known_by_another", {"kind": kind}, typed=typed, column=quoted(own[1]))
+                self.counts[table.name]["same"] += len(left)
+            moved = 0
+            for name, column in uses:
+                if name == table.name:
+                    moved += len(self.run("joins/translate", {"kind": kind}, typed=typed, column=quoted(column)))
+            if moved:
+                self.notices.append(
+                    f"{table.name}: {moved:,} rows name a {kind} that is joined to another, read as that"
+                )
+                if table.name == "issued_parts":
+                    self.run("load/twins")
 
     def _leave_withdrawn(self, table: Table) -> None:
         """Rows that a person withdrew and that come again unchanged are the same as what the store knows."""

@@ -10,6 +10,22 @@ import pandas as pd
 from rebuildstats.history.contract import TABLE_BY_NAME, Column, Reference, Table
 from rebuildstats.history.statements import literal, quoted
 
+# Where each kind of name stands: (table, column); the table that describes it comes last.
+NAMES: dict[str, tuple[tuple[str, str], ...]] = {
+    "unit": (("fitments", "unit"), ("teardowns", "unit"), ("planned", "unit"), ("units", "unit")),
+    "vehicle": (("odometers", "vehicle"), ("fitments", "vehicle"), ("teardowns", "vehicle"), ("vehicles", "vehicle")),
+    "part": (
+        ("parts", "replaced_by"),
+        ("part_uses", "part"),
+        ("stock", "part"),
+        ("orders", "part"),
+        ("findings", "part"),
+        ("issued_parts", "part"),
+        ("teardowns", "waiting_for"),
+        ("parts", "part"),
+    ),
+}
+
 
 def stage(table: Table) -> str:
     """The name of the table's rows as text."""

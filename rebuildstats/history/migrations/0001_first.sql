@@ -24,6 +24,9 @@ create table load_counts (load BIGINT not null, table_name VARCHAR not null, rea
 -- itself is at fault); `settled_by` the load in which the row went in or came again.
 create table rejects (load BIGINT not null, "table" VARCHAR not null, file VARCHAR not null, line BIGINT, "column" VARCHAR, value VARCHAR, reason VARCHAR not null, "row" VARCHAR not null, waits_for VARCHAR, key VARCHAR, settled_by BIGINT);
 
+-- One row per name that a person joined to another: every later load reads `name` as `kept`.
+create table joined_names (kind VARCHAR not null, name VARCHAR not null, kept VARCHAR not null, load BIGINT not null, undone_by BIGINT);
+
 create table vehicles (
   "vehicle" VARCHAR not null,
   "site" VARCHAR,

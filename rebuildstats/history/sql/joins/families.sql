@@ -1,0 +1,2 @@
+-- The families of two units.
+select distinct family from units where unit in ($kept, $dropped)

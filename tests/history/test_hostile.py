@@ -1,0 +1,127 @@
+"""Hostile files: a clear error or plain text, in bounded time and memory; nothing is executed and nothing is lost."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from rebuildstats.errors import InputError, RebuildstatsError
+from rebuildstats.history import read, store
+from rebuildstats.history.contract import TABLES
+from rebuildstats.history.load import Load
+from tests.history.conftest import Shop
+
+SQL = "x'); drop table units; --"
+
+
+def test_sql_in_every_text_field_is_text(shop: Shop) -> None:
+    texts = {}
+    for table in TABLES:
+        columns = {c.name: f'{SQL} {{units}} $now "{c.name}' for c in table.columns if c.kind == "text"}
+        quoted = {name: '"' + value.replace('"', '""') + '"' for name, value in columns.items()}
+        texts[table.name] = ",".join(quoted) + "\n" + ",".join(quoted.values()) + "\n"
+    report = shop.load(**texts)
+    assert report.frame()["read"].tolist() == [1] * len(TABLES)
+    assert SQL in shop.rows("vehicles")["vehicle"].tolist()[-1]
+    assert SQL in shop.rows("sites")["site"].tolist()[-1]
+    assert shop.rows("rejects")["row"].str.contains("drop table units", regex=False).all()
+    assert len(shop.rows("units")) >= 2
+
+
+def test_sql_in_headers_is_a_note(shop: Shop) -> None:
+    evil = "a'); drop table units; --"
+    shop.load(sites=f'site,"{evil}","{{stage}}",$first\nfar,1,2,3\n' + "".join(f"s{i},x,y,z\n" for i in range(30_000)))
+    assert evil in shop.rows("sites")["_notes"].iloc[0]
+    assert len(shop.rows("units")) == 2
+
+
+@pytest.mark.parametrize("name", ["it's", 'a"b', "star*", "q?", "[x]", "semi;colon", "-dash", "{stage}", "ünï"])
+def test_names_of_folders_are_names(shop: Shop, name: str) -> None:
+    folder = shop.folder / name
+    folder.mkdir()
+    (folder / "sites.csv").write_text("site\n" + "".join(f"s{i}\n" for i in range(60_000)))  # the careful way and ...
+    (folder / "parts.csv").write_text(
+        "part,name\n" + "".join(f"p{i},name of it\n" for i in range(20_000))
+    )  # the fast one
+    report = shop.load_paths([folder])
+    assert report.frame()["new"].tolist() == [20_000, 60_000]
+
+
+def test_a_store_of_an_odd_name(shop: Shop, tmp_path: Path) -> None:
+    path = tmp_path / "it's; drop.duckdb"
+    store.create(path, "mi")
+    with store.writing(path) as con:
+        con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
+    with store.reading(path) as con:
+        assert con.execute("select count(*) from sites").fetchall() == [(1,)]
+
+
+_BOUNDED = """
+import resource, sys
+from rebuildstats.errors import InputError
+from rebuildstats.history.load import load_files
+try:
+    load_files(sys.argv[1], [sys.argv[2]])
+except InputError as error:
+    print(error)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+@pytest.mark.parametrize(
+    ("head", "body", "words"),
+    [
+        ("site\n", "x" * 100_000_000, "1,000,000 characters"),
+        ('site\n"', "x" * 50_000_000, "1,000,000 characters"),
+        ("site", ",c" * 1_000_000, "2,000"),
+    ],
+)
+def test_cells_and_columns_beyond_all_bounds(shop: Shop, head: str, body: str, words: str) -> None:
+    file = shop.folder / "sites.csv"
+    file.write_text(head + body)
+    start = time.monotonic()
+    done = subprocess.run(
+        [sys.executable, "-c", _BOUNDED, str(shop.path), str(file)], capture_output=True, text=True, timeout=120
+    )
+    assert words in done.stdout, done.stderr[-500:]
+    assert time.monotonic() - start < 60
+    assert int(done.stdout.split()[-1]) < 1_500  # MB
+    assert shop.rows("sites").empty
+
+
+def test_control_characters_are_kept_as_text_or_refused(shop: Shop) -> None:
+    shop.load(parts="part,name\np1,a\x01b\x1b[31mc\x7f\n")
+    assert shop.rows("parts")["name"].tolist()[-1] == "a\x01b\x1b[31mc\x7f"
+    file = shop.folder / "parts.csv"
+    file.write_bytes(b"part,name\np2,a\0b\n")
+    with pytest.raises(InputError, match="zero bytes"):
+        shop.load_paths([file])
+
+
+def test_a_link_to_elsewhere_is_only_read(shop: Shop, tmp_path: Path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("root:x:0\n")
+    (shop.folder / "sites.csv").symlink_to(secret)
+    with pytest.raises(InputError, match="no column of the table"):
+        shop.load_paths([shop.folder])
+    assert secret.read_text() == "root:x:0\n"
+
+
+@given(st.binary(max_size=400), st.sampled_from([".csv", ".xlsx", ".parquet"]))
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_bytes_give_rows_or_an_error_of_ours(tmp_path: Path, content: bytes, ending: str) -> None:
+    file = tmp_path / f"sites{ending}"
+    file.write_bytes(b"site,served_by\n" + content if ending == ".csv" else content)
+    con = store.memory()
+    try:
+        Load(con, None).stage(read.sheets_of(file, True, []))
+    except RebuildstatsError:
+        pass  # said in a sentence; anything else is a failure of this test
+    finally:
+        con.close()
