@@ -66,6 +66,7 @@ def repeats_of(now: Known, life: LifeFits) -> Answer:
         fitments=now.history.fitments,
         vehicles=now.history.vehicles,
         usage=now.records.usage,
+        outcomes=now.records.outcomes,
         window_distance=now.settings.comeback_distance,
         window_days=now.settings.comeback_days,
         benches_shown=now.settings.benches_shown,

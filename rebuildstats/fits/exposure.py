@@ -112,7 +112,8 @@ def cumulative_hazard(lives: pd.DataFrame, life_fits: Any, ages: list[Array]) ->
             known = covariate.loc[[same.index[0]] * len(grid)].reset_index(drop=True)
             survival = 1.0 - np.asarray(model.chance(grid * top, known), dtype=float) if model is not None else np.nan
             told = bool(np.all(np.isfinite(survival)))
-            curve = -np.log(np.maximum(survival, 1e-12)) if told else grid**2
+            # a survival a rounding above 1 would make a hazard below 0
+            curve = np.maximum.accumulate(np.maximum(-np.log(np.maximum(survival, 1e-12)), 0.0)) if told else grid**2
             for target, a in zip(out, ages, strict=True):
                 target[where] = np.interp(a[where], grid * top, curve)
     return out

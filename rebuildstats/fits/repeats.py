@@ -25,7 +25,7 @@ from rebuildstats.fits.exposure import Exposure, lay_out_exposure
 from rebuildstats.fits.rates import ratio_interval
 from rebuildstats.fits.repeat_level import GUARD, Counts, Effect, Level, tally
 from rebuildstats.fits.repeat_views import BEFORE, View, views
-from rebuildstats.fits.rows import sums
+from rebuildstats.fits.rows import sums, texts
 from rebuildstats.fits.scan import LEAST, Spell, gain, scan, start_of
 
 Array = npt.NDArray[np.float64]
@@ -77,6 +77,7 @@ def find_repeats(
     fitments: pd.DataFrame | None = None,
     vehicles: pd.DataFrame | None = None,
     usage: pd.DataFrame | None = None,
+    outcomes: pd.DataFrame | None = None,
     window_distance: float = 12_000.0,
     window_days: float = 365.0,
     benches_shown: bool = True,
@@ -85,9 +86,10 @@ def find_repeats(
 ) -> Repeats:
     """Look at every group for more failures, or more comebacks, than its exposure makes us expect.
 
-    lives: the `lives` record. life_fits: fitted lives by `.get(family, component)`. fitments: the history's table, for
-    vehicles. window_*: the shop's comeback window. benches_shown: False leaves benches and sites out altogether.
-    rate: false discovery rate. most: at most so many causes are looked for.
+    lives: the `lives` record. life_fits: fitted lives by `.get(family, component)`. fitments: the history's table,
+    for vehicles; vehicles, usage: their sites, duties and distance run. outcomes: the record, to tell renewals that
+    no sheet records. window_*: the shop's comeback window. benches_shown: False leaves benches and sites out
+    altogether. rate: false discovery rate. most: at most so many causes are looked for.
     """
     if lives.empty:
         return Repeats(_empty(), ())
@@ -117,7 +119,8 @@ def find_repeats(
         if not any((r.kind, r.name) == (effect.kind, effect.name) for r in rows):
             rows.append(effect)
     _refine(rows, level)
-    return Repeats(_table(x, seen, level, rows, best, benches_shown), tuple(rows))
+    unrecorded = _unrecorded(lives, outcomes)
+    return Repeats(_table(x, level, rows, best, benches_shown, unrecorded), tuple(rows))
 
 
 # --- one round of looking ---------------------------------------------------------------------------------------------
@@ -246,11 +249,11 @@ def _empty() -> pd.DataFrame:
 
 def _table(
     x: Exposure,
-    seen: list[View],
     level: Level,
     found: list[Effect],
     best: dict[tuple[str, str], tuple[float, float]],
     benches_shown: bool,
+    unrecorded: Flags,
 ) -> pd.DataFrame:
     rows = _group_rows(x, level, benches_shown)
     by_key = {(e.kind, e.name): e for e in found}
@@ -273,7 +276,7 @@ def _table(
         }
         effect = by_key.get(key)
         if effect is not None:
-            row |= _flagged(x, level, effect)
+            row |= _flagged(x, level, effect, unrecorded)
         lines.append(row)
     table = pd.DataFrame(lines)
     ratio, low, high = ratio_interval(table["observed"], table["expected"])
@@ -285,7 +288,6 @@ def _table(
         table[name] = pd.to_datetime(table[name])
     for name in ("observed", "comebacks", "observed_all"):
         table[name] = table[name].astype("int64")
-    del seen
     order = table.assign(_f=~table["flagged"]).sort_values(["_f", "q_value", "p_value", "kind", "name"], kind="stable")
     return table.loc[order.index, [*COLUMNS, *MORE]].reset_index(drop=True)
 
@@ -362,7 +364,7 @@ def _group_rows(x: Exposure, level: Level, benches_shown: bool) -> list[dict[str
     return out
 
 
-def _flagged(x: Exposure, level: Level, effect: Effect) -> dict[str, object]:
+def _flagged(x: Exposure, level: Level, effect: Effect, unrecorded: Flags) -> dict[str, object]:
     """The flagged row's own spell: counts, dates, the teardowns behind it and what it looks like."""
     lives = effect.lives & x.early
     behind = x.closed_by[x.fail_life[effect.fails]] if effect.view.response == "failures" else x.closed_by[lives]
@@ -380,7 +382,7 @@ def _flagged(x: Exposure, level: Level, effect: Effect) -> dict[str, object]:
         "until": x.date(effect.last + 1) if effect.last < x.bins - 1 else pd.NaT,
         "flagged": True,
         "by": effect.view.response,
-        "looks_like": looks_like(x, effect),
+        "looks_like": looks_like(x, effect, unrecorded),
         "jobs": ", ".join(sorted({str(j) for j in behind if j})),
     }
     if family:
@@ -388,18 +390,38 @@ def _flagged(x: Exposure, level: Level, effect: Effect) -> dict[str, object]:
     return row
 
 
-def looks_like(x: Exposure, effect: Effect) -> str:
-    """One word of what a cause looks like: early_life, make, vehicle_use, site, procedure, missing_renewal, wear_out,
-    batch.
+def _unrecorded(lives: pd.DataFrame, outcomes: pd.DataFrame | None) -> Flags:
+    """Lives begun by a renewal that was due at the teardown but stands on no sheet."""
+    if outcomes is None or outcomes.empty:
+        return np.zeros(len(lives), dtype=bool)
+    bare = outcomes.loc[~outcomes["recorded"].astype(bool) & outcomes["renewed"].astype(bool)]
+    known = set(zip(texts(bare["job"]), texts(bare["component"]), texts(bare["position"]), strict=True))
+    return np.array(
+        [
+            k in known
+            for k in zip(texts(lives["opened_by"]), texts(lives["component"]), texts(lives["position"]), strict=True)
+        ],
+        dtype=bool,
+    )
 
-    early_life: half or more of its failures came within the comeback window, three times their share elsewhere.
+
+def looks_like(x: Exposure, effect: Effect, unrecorded: Flags) -> str:
+    """What a cause looks like, by the lives that failed in it, in one of these words.
+
+    missing_renewal: half or more of them began with a renewal that no sheet records, twice the share elsewhere;
+    early_life: half or more failed within the comeback window, three times the share elsewhere (procedure or part);
+    else by its kind: make, vehicle_use, site, procedure (bench), batch (component), wear_out (family).
     """
-    fails = x.fail_life[effect.fails]
-    early = float(x.early[fails].mean()) if len(fails) else 0.0
-    others = np.ones(len(x.fail_life), dtype=bool)
-    others &= ~effect.fails
-    usual = float(x.early[x.fail_life[others]].mean()) if others.any() else 0.0
-    if effect.kind in ("bench", "component", "part") and early >= max(0.5, 3 * usual):
+    inside, outside = x.fail_life[effect.fails], x.fail_life[~effect.fails]
+
+    def shares(marked: Flags) -> tuple[float, float]:
+        return tuple(float(marked[lives].mean()) if len(lives) else 0.0 for lives in (inside, outside))  # type: ignore[return-value]
+
+    here, elsewhere = shares(unrecorded)
+    if here >= max(0.5, 2 * elsewhere):
+        return "missing_renewal"
+    here, elsewhere = shares(x.early)
+    if effect.kind in ("bench", "component", "part") and here >= max(0.5, 3 * elsewhere):
         return "early_life"
     return {"part": "make", "vehicle": "vehicle_use", "site": "site", "bench": "procedure", "component": "batch"}.get(
         effect.kind, "wear_out"
