@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy.stats import chi2
 
@@ -24,8 +25,12 @@ from rebuildstats.fits.draws import Effects, level_text
 from rebuildstats.fits.likelihood import Ints, Lives, each_life
 from rebuildstats.fits.newton import Prior, find_modes
 
+Bools = npt.NDArray[np.bool_]
+
 SHARED: Final = ("duty", "site", "first_life")
 MAKE: Final = "part"
+#: The covariate of which a life may have had several levels (`duty_share`: the part of its distance on the one named).
+PARTED: Final = "duty"
 _LEVEL: Final = 0.01
 # makes are looked at component by component, many at once
 _MAKE_LEVEL: Final = 0.002
@@ -72,7 +77,7 @@ def find_effects(table: pd.DataFrame, lives: Lives, prior: Prior) -> Found:
     design = _design(table, columns)
     common, covariance = np.zeros(0), np.zeros((0, 0))
     while columns:
-        common, covariance, scores, information = _joint(WEIBULL, lives, design, prior)
+        common, covariance, scores, information = _joint(WEIBULL, lives, design, _parted(columns), prior)
         weakest, p_value = _weakest(columns, common, covariance, scores, information)
         if p_value < _LEVEL:
             break
@@ -101,13 +106,61 @@ def _columns(table: pd.DataFrame) -> list[Column]:
 
 
 def _design(table: pd.DataFrame, columns: list[Column]) -> Floats:
+    """How much of each life ran at each level: all at its own, or, of duty, the part of its distance that is known
+    for it.
+    """
     design = np.zeros((len(table), len(columns)))
+    parts = _duty_parts(table) if any(column.name == PARTED for column in columns) else {}
     for i, column in enumerate(columns):
-        design[:, i] = (table[column.name] == column.level).to_numpy(dtype=float)
+        at_level = (table[column.name] == column.level).to_numpy(dtype=float)
+        design[:, i] = parts.get(column.level, at_level) if column.name == PARTED else at_level
     return design
 
 
-def _joint(dist: Distribution, lives: Lives, design: Floats, prior: Prior) -> tuple[Floats, Floats, Floats, Floats]:
+def _duty_parts(table: pd.DataFrame) -> dict[str, Floats]:
+    """Part of each life run on each duty: `duty_share` on its own, the rest on the others by their distance in the
+    fleet.
+    """
+    own = table[PARTED]
+    run = table["exposure"].groupby(own).sum()
+    share = table["duty_share"].to_numpy(dtype=float) if "duty_share" in table.columns else np.ones(len(table))
+    share = np.clip(np.where(own.notna(), share, 0.0), 0.0, 1.0)
+    of_own = own.map(run / max(float(run.sum()), 1e-12)).fillna(1.0).to_numpy(dtype=float)
+    parts = {}
+    for level, distance in run.items():
+        among_others = float(distance) / max(float(run.sum()), 1e-12) / np.maximum(1.0 - of_own, 1e-12)
+        parts[str(level)] = np.where((own == level).to_numpy(), share, (1.0 - share) * np.minimum(among_others, 1.0))
+    return {level: np.where(own.notna(), part, 0.0) for level, part in parts.items()}
+
+
+def _parted(columns: list[Column]) -> Bools:
+    return np.array([column.name == PARTED for column in columns], dtype=bool)
+
+
+def _shift(design: Floats, parted: Bools, b: Floats) -> Floats:
+    """Shift of log age of each life. Of a life run partly on one duty, partly on another, the age that counts is the
+    sum of its distances, each times how fast it wears there: the shift is minus the log of the mean acceleration, not
+    a mean of shifts.
+    """
+    straight: Floats = design[:, ~parted] @ b[~parted]
+    return straight - np.log(_acceleration(design, parted, b))
+
+
+def _acceleration(design: Floats, parted: Bools, b: Floats) -> Floats:
+    parts = design[:, parted]
+    return np.asarray(np.maximum(1.0 - parts.sum(axis=1), 0.0) + parts @ np.exp(-b[parted]))
+
+
+def _slopes(design: Floats, parted: Bools, b: Floats) -> Floats:
+    """Derivative of each life's shift by each effect."""
+    out = design.copy()
+    out[:, parted] *= np.exp(-b[parted]) / _acceleration(design, parted, b)[:, None]
+    return out
+
+
+def _joint(
+    dist: Distribution, lives: Lives, design: Floats, parted: Bools, prior: Prior
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Common effects b (p), their covariance, and at them each component's profile score (m, p) and information (m,
     p, p).
     """
@@ -119,11 +172,13 @@ def _joint(dist: Distribution, lives: Lives, design: Floats, prior: Prior) -> tu
     start = None
     scores, information = np.zeros((lives.components, p)), np.zeros((lives.components, p, p))
     for _ in range(_TURNS):
-        moved = lives.shifted(design @ b)
+        moved = lives.shifted(_shift(design, parted, b))
         modes = find_modes(dist, moved, prior, start)
         start = modes.parameters
         _, d_loc, _, d_ll, d_ls, _ = each_life(dist, moved, start[of, 0], start[of, 1])
-        scores, information = _profile(lives.components, of, design, d_loc, d_ll, d_ls, modes.curvature)
+        scores, information = _profile(
+            lives.components, of, _slopes(design, parted, b), d_loc, d_ll, d_ls, modes.curvature
+        )
         total = information.sum(axis=0)
         values, vectors = np.linalg.eigh(total)
         step = vectors @ ((vectors.T @ scores.sum(axis=0)) / np.maximum(np.abs(values), 1e-3))
@@ -210,7 +265,7 @@ def _assemble(
         picked = np.zeros(lives.components, dtype=bool)
         picked[j] = True
         here = table.iloc[rows]
-        base = design[rows] @ own[j]
+        base = _shift(design[rows], _parted(columns), own[j])
         makes, values, spread, p_value = make_effects(
             here, lives.select(picked), base, prior.select(picked), rows=rows, length=len(table)
         )
@@ -224,8 +279,9 @@ def _assemble(
         one = _mixed(here, all_columns, mean, covariance)
         effects.append(one)
         if not one.none:
-            full, _ = one.design(here, len(here))
-            shift[rows] = full @ mean
+            full, known = one.design(here, len(here))
+            full[:, :p] = 0.0
+            shift[rows] = np.where(known, base - one.centre[:p] @ mean[:p] + full @ mean, 0.0)
         named.append(_name(all_columns, mean, np.sqrt(np.diagonal(covariance))))
     return Found(design, tuple(effects), shift, tuple(named))
 
@@ -264,7 +320,7 @@ def make_effects(
     design, moved, known = np.zeros((length, len(columns))), np.zeros(length), np.zeros(length, dtype=bool)
     design[rows], moved[rows], known[rows] = _design(here, columns), base, here[MAKE].isin(sums.index).to_numpy()
     compared = Lives(1, *(part.keep(known[part.row]) for part in lives.parts)).shifted(moved)
-    b, covariance, _, _ = _joint(WEIBULL, compared, design, prior)
+    b, covariance, _, _ = _joint(WEIBULL, compared, design, _parted(columns), prior)
     information = np.linalg.pinv(covariance)
     p_value = float(chi2.sf(float(b @ information @ b), len(b)))
     shrunk_covariance = np.linalg.inv(information + np.eye(len(b)) / _SPREAD**2)
@@ -280,9 +336,10 @@ def _mixed(here: pd.DataFrame, columns: list[Column], mean: Floats, covariance: 
     for i, column in enumerate(columns):
         places.setdefault(column.name, {column.yardstick: -1})[column.level] = i
     names = list(places)
-    codes = pd.DataFrame({name: here[name].map(places[name]) for name in names})
+    run = _run_at(here) if PARTED in names else here
+    codes = pd.DataFrame({name: run[name].map(places[name]) for name in names})
     known = codes.notna().all(axis=1)
-    weights = here["exposure"].clip(lower=0.0)[known] + 1e-9
+    weights = run["exposure"].clip(lower=0.0)[known] + 1e-9
     if not known.any():
         return Effects()
     shares = weights.groupby([codes.loc[known, name] for name in names]).sum()
@@ -294,6 +351,17 @@ def _mixed(here: pd.DataFrame, columns: list[Column], mean: Floats, covariance: 
     share = shares.to_numpy() / shares.sum()
     centre = share @ design
     return Effects(places, mean, covariance, centre, share, design - centre)
+
+
+def _run_at(here: pd.DataFrame) -> pd.DataFrame:
+    """The lives with their distance divided over the duties it was run on: a row per life and duty."""
+    parts = _duty_parts(here)
+    if not parts:
+        return here
+    divided = [
+        here.assign(duty=level, exposure=here["exposure"].to_numpy(dtype=float) * part) for level, part in parts.items()
+    ]
+    return pd.concat(divided, ignore_index=True)
 
 
 def _name(columns: list[Column], mean: Floats, error: Floats) -> tuple[str, ...]:

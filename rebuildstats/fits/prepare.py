@@ -55,8 +55,8 @@ def prepare(frame: pd.DataFrame, names: list[Name]) -> Prepared:
     Parameters
     ----------
     frame : DataFrame
-        Columns of the `lives` contract, of which family, component and the ages are needed; weight, unit, shows and
-        good_before where known.
+        Columns of the `lives` contract, of which family, component and the ages are needed; weight, unit, shows,
+        good_before and duty_share where known.
     """
     table = numbers(frame, names)
     scale = typical_age(table)
@@ -97,6 +97,8 @@ def numbers(frame: pd.DataFrame, names: list[Name]) -> pd.DataFrame:
         table["good_before"] = frame["good_before"].to_numpy(dtype=float, na_value=np.nan)
         seen = (frame["shows"] == "at_teardown").to_numpy(dtype=bool, na_value=False)
         table["looked"] = seen & (table["lower_age"] > table["entry_age"].fillna(0.0)) & table["good_before"].notna()
+    if "duty_share" in frame.columns and "duty" in frame.columns:
+        table["duty_share"] = frame["duty_share"].to_numpy(dtype=float, na_value=1.0)
     if "unit" in frame.columns:
         table["unit"] = frame["unit"].astype("str").fillna("").to_numpy(dtype=object)
     table = pd.concat([table, text_levels(frame).set_axis(table.index)], axis=1)

@@ -32,7 +32,7 @@ _RELATIONS = {
 # Columns whose dtype must not depend on what the history holds; the rest is text.
 _NUMBERS = {
     "entry_age", "lower_age", "upper_age", "opened_mileage", "mileage", "age", "unit_age", "good_age", "reading",
-    "good_before", "quantity", "labour_hours", "outside_cost", "distance",
+    "good_before", "duty_share", "quantity", "labour_hours", "outside_cost", "distance",
 }  # fmt: skip
 _WHOLE = {"position", "number", "rebuild_number", "rebuilds", "count"}
 _DATES = {

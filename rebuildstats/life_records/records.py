@@ -16,7 +16,8 @@ class Records:
         upper_age (missing: right-censored; equal to lower_age: exact), opened_by, closed_by, part, site, duty, bench
         (of the job that opened it), opened_on, closed_on, first_life (there at first sight), end (cause, wear,
         consequence, replaced; missing: still running), group, shows, opened_mileage (unit mileage at age 0),
-        good_before (age at the last look but one that found it good before lower_age; its entry where there was none).
+        good_before (age at the last look but one that found it good before lower_age; its entry where there was none),
+        duty_share (the part of its distance run on that duty).
     unit_lives: the same for the units between rebuilds; component, position and part are empty; `end` is the reason
         of the rebuild that ended it; origin of the unit.
     teardowns: job, unit, family, opened_on, mileage, age (distance since the rebuild before), reason, scope, complaint,

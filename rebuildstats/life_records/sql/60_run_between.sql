@@ -57,7 +57,7 @@ most_site as (
     group by stretch_id
 ),
 most_duty as (
-    select stretch_id, arg_min(duty, (-distance, duty)) as duty
+    select stretch_id, arg_min(duty, (-distance, duty)) as duty, max(distance) / sum(distance) as duty_share
     from duties
     group by stretch_id
 )
@@ -68,7 +68,9 @@ select
     -- where no distance is known: the vehicle of the teardown that ended the stretch (today's where none did), else of
     -- the one that began it
     coalesce(most_site.site, closing_vehicle.site, opening_vehicle.site) as site,
-    coalesce(most_duty.duty, closing_vehicle.duty, opening_vehicle.duty) as duty
+    coalesce(most_duty.duty, closing_vehicle.duty, opening_vehicle.duty) as duty,
+    -- the part of the stretch's distance run on that duty
+    coalesce(most_duty.duty_share, 1.0) as duty_share
 from numbered as s
 left join most_site using (stretch_id)
 left join most_duty using (stretch_id)

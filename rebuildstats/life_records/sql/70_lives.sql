@@ -22,7 +22,8 @@ select
     p."group",
     p.shows,
     l.start_mileage::double as opened_mileage,
-    coalesce(b.good_before, l.entry_age)::double as good_before
+    coalesce(b.good_before, l.entry_age)::double as good_before,
+    coalesce(r.duty_share, 1.0)::double as duty_share
 from all_lives as l
 inner join places as p using (place_id)
 inner join first_sight as u using (unit_id)

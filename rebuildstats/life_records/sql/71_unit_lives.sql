@@ -22,7 +22,8 @@ select
     s.opened_by is null as first_life,
     s.ended_as as "end",
     f.origin,
-    s.start_mileage::double as opened_mileage
+    s.start_mileage::double as opened_mileage,
+    coalesce(r.duty_share, 1.0)::double as duty_share
 from unit_stays as s
 inner join first_sight as f using (unit_id)
 left join teardown_order as opening on s.opened_by = opening.job_id
