@@ -13,7 +13,7 @@ LOOKS = {
     "site": "It follows one site: look at what its vehicles share (roads, loads, oil, washing, storage).",
     "procedure": "It follows the work done at one bench: look at its tools, gauges and procedure, not at the person.",
     "missing_renewal": (
-        "Most of these began at a rebuild whose sheet doesn't record the renewal: was it done, with all its small parts?"
+        "Most of these began at a rebuild whose sheet doesn't record the renewal: was it done, with all small parts?"
     ),
     "batch": "Pieces fitted from then on fail more than those before: a batch, a change of supply or of procedure.",
     "wear_out": "The whole family fails more than its ages explain: a change of use, of oil or of loads.",
