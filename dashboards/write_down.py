@@ -99,12 +99,8 @@ def show(path: str, names: Catalog, family: str, unit: str) -> None:
     """The whole form for one unit."""
     draft = drafts(path).setdefault(unit, Draft())
     all_places = places(names, family)
-    done = {(c, k) for (c, k, _), row in draft.found.items() if row.get("verdict") or row.get("action")}
-    layout.headline(
-        "Bench · write down a teardown",
-        f"{unit}: {len(done)} of {len(all_places)} places looked at.",
-        "What is written stays here until it is stored, also when the tablet sleeps.",
-    )
+    top = st.container()  # filled last, when what was just written is known
+    done = looked_at(draft)
     layout.cautions([line.removeprefix("CAUTION: ") for line in sentences.cautions(names.points, family)])
     head(draft, names, unit)
     draft.at = min(draft.at, len(all_places) - 1)
@@ -125,7 +121,18 @@ def show(path: str, names: Catalog, family: str, unit: str) -> None:
         st.button(
             "Next place", icon=":material/arrow_forward:", disabled=last, on_click=step, args=(draft, 1), type="primary"
         )
+    with top:
+        layout.headline(
+            "Bench · write down a teardown",
+            f"{unit}: {len(looked_at(draft))} of {len(all_places)} places looked at.",
+            "What is written stays here until it is stored, also when the tablet sleeps.",
+        )
     summary(path, draft, unit)
+
+
+def looked_at(draft: Draft) -> set[tuple[str, int]]:
+    """The component positions of which something is written."""
+    return {(c, k) for (c, k, _), row in draft.found.items() if row.get("verdict") or row.get("action")}
 
 
 def step(draft: Draft, by: int) -> None:

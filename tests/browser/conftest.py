@@ -195,9 +195,10 @@ def choose(page, label: str, value: str) -> None:
     settled(page)
 
 
-def download(page, label: str, into: Path) -> Path:
+def download(page, key: str, into: Path) -> Path:
+    """Take along what the button of that key offers."""
     with page.expect_download() as waiting:
-        page.get_by_role("button", name=label, exact=True).first.click()
+        page.locator(f".st-key-{key} button").click()
     target = into / waiting.value.suggested_filename
     waiting.value.save_as(target)
     return target

@@ -6,6 +6,9 @@ import shutil
 
 import pytest
 
+from rebuildstats import commands
+from rebuildstats.history import store as stores
+from rebuildstats.history.load import load_files
 from tests.browser.conftest import LOOKS, answer, choose, click_button, download, open_page, settled
 
 # the other two looks are opened by test_every_page.py
@@ -17,7 +20,7 @@ both = pytest.mark.parametrize("page", [TABLET_DARK, PHONE_LIGHT], indirect=True
 def test_order_today_then_open_a_part_and_come_back(page, shop, tmp_path):
     open_page(page, shop, "")
     assert "rder" in answer(page)
-    order = download(page, "Take it along as CSV", tmp_path)
+    order = download(page, "export_order_today", tmp_path)
     assert order.read_text(encoding="utf-8").startswith("part,site,on_hand")
     choose(page, "Open a part", "F1-P01")
     page.get_by_role("button", name="Back to the order").wait_for()
@@ -38,8 +41,9 @@ def test_find_what_comes_back_and_the_teardowns_behind_it(page, shop, tmp_path):
     assert answer(page)
     page.get_by_text("teardowns behind it").first.click()
     settled(page)
-    behind = page.get_by_role("button", name="Take it along as CSV")
-    behind.first.wait_for()
+    behind = download(page, "export_teardowns_behind", tmp_path).read_text(encoding="utf-8")
+    assert behind.startswith("opened_on,job,unit")
+    assert len(behind.splitlines()) >= 2
     assert page.locator(".js-plotly-plot").count() >= 3
 
 
@@ -49,9 +53,9 @@ def test_look_up_a_unit_and_take_its_sheet(page, shop, tmp_path):
     choose(page, "Unit (serial number)", "F1-003")
     page.wait_for_function("() => document.querySelector('h1.answer').innerText.includes('F1-003')")
     assert "unit=F1-003" in page.url
-    sheet = download(page, "Sheet as PDF", tmp_path)
+    sheet = download(page, "sheet_pdf", tmp_path)
     assert sheet.read_bytes().startswith(b"%PDF")
-    page_sheet = download(page, "Sheet as page", tmp_path).read_text(encoding="utf-8")
+    page_sheet = download(page, "sheet_html", tmp_path).read_text(encoding="utf-8")
     assert "F1-003" in page_sheet
     assert "before this forecast" in page.locator(".closing").inner_text()
 
@@ -71,7 +75,7 @@ def test_a_messy_file_is_loaded_corrected_and_loaded_again(page, new_shop, tmp_p
     }
     bring(page, tmp_path, sheets)
     assert "correct 3" in answer(page)  # a word nobody knows, a day that is none, and the finding that waits for it
-    rejects = download(page, "Take the rejects along", tmp_path).read_text(encoding="utf-8")
+    rejects = download(page, "rejects", tmp_path).read_text(encoding="utf-8")
     assert "nwe" in rejects
     assert "1 April" in rejects
     bring(
@@ -83,6 +87,35 @@ def test_a_messy_file_is_loaded_corrected_and_loaded_again(page, new_shop, tmp_p
         },
     )
     assert "every row was good" in answer(page)
+
+
+@both
+def test_write_down_a_teardown_see_the_forecast_move_and_take_it_back(page, new_shop, fleet_folder, tmp_path):
+    new_shop.store.unlink(missing_ok=True)
+    stores.create(new_shop.store, "mi")
+    load_files(new_shop.store, [fleet_folder])
+    before = forecast_means(new_shop)
+    unit = "F1-003" if page.viewport_size["width"] > 500 else "F1-004"  # a draft of one look is not the other's
+    open_page(page, new_shop, f"bench?do=write&unit={unit}")
+    assert "0 of" in answer(page)
+    page.get_by_role("radio", name="Fail", exact=True).first.click()
+    page.wait_for_function("() => document.querySelector('h1.answer').innerText.includes('1 of')")
+    settled(page)
+    page.get_by_role("radio", name="Replace", exact=True).first.click()
+    page.get_by_label("Part fitted").first.wait_for()
+    settled(page)
+    click_button(page, "Store this teardown")
+    page.get_by_text("Every page now reckons with it").wait_for()
+    assert forecast_means(new_shop) != before
+    click_button(page, "Take it back")
+    page.get_by_text("Every page now reckons with it").wait_for(state="detached")
+    assert forecast_means(new_shop) == before
+
+
+def forecast_means(server):
+    """Every part's expected pieces over a year, as one tuple."""
+    rows = commands.forecast(server.store, total=True).frame()
+    return tuple(rows.loc[rows["month"] == "total", "mean"].round(6))
 
 
 def bring(page, folder, sheets):
@@ -100,5 +133,9 @@ def bring(page, folder, sheets):
         page.get_by_text(name, exact=True).first.wait_for()
     settled(page)
     click_button(page, "Load")
-    page.wait_for_function("before => document.querySelector('h1.answer').innerText !== before", arg=before)
+    try:
+        page.wait_for_function("before => document.querySelector('h1.answer').innerText !== before", arg=before)
+    except Exception as error:
+        words = page.locator("[data-testid=stMain]").inner_text()
+        raise AssertionError(f"nothing was loaded; the page says:\n{words[:1500]}") from error
     settled(page)
