@@ -59,7 +59,7 @@ class Level:
     failures: Array = field(default_factory=lambda: np.zeros(0))
     early_failures: Array = field(default_factory=lambda: np.zeros(0))
 
-    def settle(self, rounds: int = 6) -> None:
+    def settle(self, rounds: int = 30) -> None:
         """Levels and factors of causes by turns until they agree (iterative proportional fitting of a Poisson model).
 
         The sound level of a piece is its fitted hazard times: the component's own level; a level for lives begun at a
@@ -89,6 +89,7 @@ class Level:
             early_level = _ratio(early_failed, sums(component, early_hazard * early_factor, n))
             expected = piece_hazard * factor * level.ravel()[cell]
             early = early_hazard * early_factor * early_level[component]
+            before = [e.ratio for e in self.effects]
             for effect in self.effects:
                 # early failures are a thing of their own: a bad fitting shows in the window and is over after it
                 soon, early_fails = effect.pieces & x.piece_early, effect.fails & x.early[x.fail_life]
@@ -99,6 +100,8 @@ class Level:
                     float(np.clip(r, 0.01, 200.0)) for r in (effect.ratio, effect.ratio_in_window)
                 )
                 effect.early_ratio *= _one(float(x.early[effect.lives].sum()), float(early[effect.lives].sum()))
+            if all(abs(e.ratio / b - 1) < 0.005 for e, b in zip(self.effects, before, strict=True)):
+                break
         self.piece_sound = piece_hazard * level.ravel()[cell]
         self.piece_expected = self.piece_sound * factor
         self.life_expected = sums(x.piece_life, self.piece_expected, len(x.failed))
@@ -123,7 +126,8 @@ class Level:
         component = x.component.code
         explained = np.zeros(len(x.failed), dtype=bool)
         for effect in self.effects:
-            explained |= effect.lives
+            if effect.view.clock == "fitted":  # a cause on the calendar bends no life's shape over age
+                explained |= effect.lives
         gamma = np.ones(len(x.component.names))
         stratum = np.where(x.begun, x.part.code + 2, 0)
         for c in range(len(gamma)):
@@ -178,7 +182,7 @@ class Level:
         return out
 
 
-BENDS = np.exp(np.linspace(np.log(0.4), np.log(2.5), 33))
+BENDS = np.exp(np.linspace(np.log(0.55), np.log(1.8), 33))
 BEND_SD = 0.25
 
 

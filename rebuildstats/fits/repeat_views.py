@@ -13,7 +13,7 @@ from rebuildstats.fits.exposure import Exposure
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SHARE = {"part": 0.30, "bench": 0.24, "site": 0.16, "vehicle": 0.18, "component": 0.08, "family": 0.04}
+SHARE = {"part": 0.32, "bench": 0.24, "site": 0.14, "vehicle": 0.20, "component": 0.07, "family": 0.03}
 """How the false-discovery budget is split between kinds (weighted Benjamini-Hochberg: Genovese, Roeder & Wasserman
 2006), so that hundreds of vehicles don't hide a handful of benches."""
 BEFORE = ("part", "bench", "vehicle", "site", "component", "family")
@@ -77,12 +77,12 @@ def views(x: Exposure, benches_shown: bool = True) -> list[View]:
 
     fitted("part", x.part.code, x.part.names, True, SHARE["part"])
     if benches_shown:
-        fitted("bench", x.bench.code, x.bench.names, False, SHARE["bench"] / 2)
-        fitted("bench", x.bench.code, x.bench.names, True, SHARE["bench"] / 2)
+        fitted("bench", x.bench.code, x.bench.names, False, SHARE["bench"] * 0.35)
+        fitted("bench", x.bench.code, x.bench.names, True, SHARE["bench"] * 0.65)
         site = x.site.code
-        for by in (False, True):
-            calendar("site", x.piece_site, x.fail_site, x.site.names, by, SHARE["site"] * 0.4)
-            early("site", site, x.site.names, by, SHARE["site"] * 0.1)
+        for by, share in ((False, SHARE["site"] * 0.25), (True, SHARE["site"] * 0.75)):
+            calendar("site", x.piece_site, x.fail_site, x.site.names, by, share * 0.8)
+            early("site", site, x.site.names, by, share * 0.2)
     last_vehicle = np.full(len(comp), -1, dtype=np.int64)
     last_vehicle[x.piece_life] = x.piece_vehicle
     calendar("vehicle", x.piece_vehicle, x.fail_vehicle, x.vehicles, False, SHARE["vehicle"] * 0.85)

@@ -110,6 +110,9 @@ def find_repeats(
     best: dict[tuple[str, str], tuple[float, float]] = {}
     for _ in range(most):
         candidates, best = _candidates(seen, level)
+        # one spell a group: what is left of a found one is the chance of where its ends were put
+        taken = {(e.kind, e.name, e.view.by_component and e.component) for e in level.effects}
+        candidates = [c for c in candidates if _key(c) not in taken]
         chosen = _choose(candidates, len(rows) + 1, rate)
         if chosen is None:
             break
@@ -160,6 +163,12 @@ def _candidates(seen: list[View], level: Level) -> tuple[list[Candidate], dict[t
             best[key] = (min(old[0], spell.p_value), min(old[1], spell.p_value / weight))
             del component
     return out, best
+
+
+def _key(candidate: Candidate) -> tuple[str, str, Any]:
+    view, code = candidate[0], candidate[1]
+    name, component = view.label(code)
+    return view.kind, name, view.by_component and component
 
 
 def _dispersion(counts: Counts, live: Flags) -> float:
@@ -224,7 +233,7 @@ def _refine(found: list[Effect], level: Level) -> None:
         return
     for effect in found:
         level.effects.remove(effect)
-        level.settle(4)
+        level.settle()
         counts = tally(effect.view, level)
         code = effect.code
         spell = _scanned(effect.view, counts.observed[code], counts.expected[code], counts.total[code])

@@ -34,8 +34,8 @@ def test_a_flag_says_what_how_much_since_when_and_where_to_look():
     assert set(COLUMNS) <= set(ROW)
     assert repeat_sentence(ROW) == (
         "Part HP-21 (seal of HP): 11 failures in service where 0.43 were to be expected (25 times, 90 % interval 15 to "
-        "41), since about 2021-05-21. One make fails more than the others in the same place at the same age: hold it beside "
-        "another make. Teardowns behind it: J0, J1, J2, J3, J4, J5 and 2 more."
+        "41), since about 2021-05-21. One make fails more than the others in the same place at the same age: hold it "
+        "beside another make. Teardowns behind it: J0, J1, J2, J3, J4, J5 and 2 more."
     )
 
 
