@@ -11,22 +11,21 @@ on waiting is counted nowhere.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import duckdb
 import pandas as pd
 
 from rebuildstats.history import falling, read, store, tables
 from rebuildstats.history import mapping as mappings
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
+from rebuildstats.history.staging import COUNTS, Staging
 from rebuildstats.history.statements import listed, quoted, statement
 
-COUNTS = ("read", "new", "changed", "same", "rejected", "held", "blank")
 _KIND_RULES = {
     "number": "not_a_number",
     "whole": "not_a_whole_number",
@@ -94,109 +93,19 @@ def load_files(
         return work.into(store_path, kind="load", what=", ".join(str(p) for p in paths), dry_run=dry_run)
 
 
-class Load:
-    """One load under way on a connection to memory."""
-
-    def __init__(self, con: duckdb.DuckDBPyConnection, now: datetime | None, person: str | None = None) -> None:
-        self.con = con
-        self.person = person or store.who()
-        self.replaces_job: str | None = None  # a form holds all findings of its job; others of that job go
-        self.now = store.moment(now)
-        self.today = (now.astimezone() if now is not None else datetime.now().astimezone()).date()
-        self.notices: list[str] = []
-        self.rows = 0
-        self.files: list[tuple[int, int]] = []
-        self.counts = {t.name: dict.fromkeys(COUNTS, 0) for t in TABLES}
-        self.read_tables: list[str] = []
-        con.execute(statement("load/types")).fetchall()
-        for table in TABLES:
-            self.run(
-                "load/stage_table",
-                stage=tables.stage(table),
-                columns=", ".join(f"{quoted(c.name)} VARCHAR" for c in table.columns),
-            )
-
-    def run(self, name: str, values: dict[str, Any] | None = None, /, **names: str) -> list[tuple[Any, ...]]:
-        return self.con.execute(statement(name, **names), values or {}).fetchall()
-
-    # -- reading ------------------------------------------------------------
-
-    def stage(self, sheets: Iterable[read.Sheet]) -> None:
-        """Bring the rows of sheets into memory as text."""
-        for sheet in sheets:
-            number = len(self.files)
-            if sheet.frame is None and not self._stage_fast(sheet, number):
-                sheet = read.careful_sheet(sheet)
-            if sheet.frame is not None:
-                self._stage_frame(sheet, number)
-            found = sheet.found
-            self.run(
-                "load/add_file",
-                {
-                    "file": number,
-                    "name": sheet.name,
-                    "path": str(found.path),
-                    "table": sheet.table.name,
-                    "bytes": found.size,
-                    "sha256": found.sha256,
-                },
-            )
-            if sheet.note_positions:
-                kept = ", ".join(sheet.note_positions)
-                self.notices.append(f"{sheet.name}: no column of {sheet.table.name}, kept as notes: {kept}")
-
-    def _stage_frame(self, sheet: read.Sheet, number: int) -> None:
-        frame = sheet.frame
-        assert frame is not None
-        self.con.register("incoming", frame)
-        self.run("load/stage_frame", {"first": self.rows, "file": number}, stage=tables.stage(sheet.table))
-        self.con.unregister("incoming")
-        self._staged(sheet, number, len(frame))
-
-    def _stage_fast(self, sheet: read.Sheet, number: int) -> bool:
-        """Whether DuckDB's reader took the file without finding anything odd; nothing of it stays where not."""
-        width = len(sheet.positions) + len(sheet.note_positions)
-        stage = tables.stage(sheet.table)
-        try:
-            self.run(
-                "load/stage_csv",
-                {
-                    "first": self.rows,
-                    "file": number,
-                    "path": tables.escaped_glob(str(sheet.found.path)),
-                    "delimiter": sheet.delimiter,
-                    "columns": {f"c{i}": "VARCHAR" for i in range(width)},
-                },
-                stage=stage,
-                cells=tables.trimmed_cells(sheet.positions),
-                notes=tables.notes_of_cells(sheet.note_positions),
-            )
-            done = self.run("load/staged_rows", {"file": number}, stage=stage)[0][0]
-        except duckdb.Error:
-            done = -1
-        if done != sheet.expected_rows:  # odd bytes, or line breaks inside cells: line numbers need the careful way
-            self.run("load/unstage", {"file": number}, stage=stage)
-            return False
-        self._staged(sheet, number, done)
-        return True
-
-    def _staged(self, sheet: read.Sheet, number: int, rows: int) -> None:
-        self.rows += rows
-        self.files.append((number, rows))
-        self.counts[sheet.table.name]["read"] += rows
-        if sheet.table.name not in self.read_tables:
-            self.read_tables.append(sheet.table.name)
-
-    # -- checking and merging ------------------------------------------------------------
+class Load(Staging):
+    """One load under way: what was staged is typed, checked and merged."""
 
     def into(
         self, store_path: str | Path, *, kind: str, what: str, dry_run: bool = False, whole: bool = False
     ) -> LoadReport:
         """Check what is staged and merge it into the store. whole: undo all where a row is rejected or held."""
         for table in TABLES:
-            self._type(table)
-            if self.counts[table.name]["read"]:
+            if table.name in self.staged_tables:
+                self._type(table)
                 self._check_cells(table)
+            else:
+                self.run("load/typed_none", typed=tables.typed(table), columns=tables.typed_columns(table))
         try:
             with store.attached(self.con, store_path):
                 load = self._merge(kind, what)
@@ -247,7 +156,7 @@ class Load:
                 self._rule("negative" if column.low == 0 else "below_one", values, stage=stage, typed=typed, **names)
         first = table.key[0]
         values = {"table": table.name, "column": first}
-        self._rule("total_row", values, stage=stage, column=quoted(first))
+        self._rule("total_row", values, stage=stage, column=quoted(first), totals=tables.totals())
         self._rule("repeated_header", values, stage=stage, column=quoted(first), is_header=tables.is_header(table))
         for rule in _SHEET_FAULTS:
             self._rule(rule, {"table": table.name}, stage=stage)
@@ -269,7 +178,7 @@ class Load:
     def _merge(self, kind: str, what: str) -> int:
         self.run("load/await_stored")
         waiting = {name for (name,) in self.run("load/waiting_tables")}
-        busy = [t for t in TABLES if self.counts[t.name]["read"] or t.name in waiting]
+        busy = [t for t in TABLES if t.name in self.staged_tables or t.name in waiting]
         joined = {kind for kind, *_ in self.run("joins/joined")}
         for table in busy:
             if table.name in waiting:
@@ -296,12 +205,13 @@ class Load:
     def _add_waiting(self, table: Table) -> None:
         """Rows held since earlier loads are tried again."""
         waiting = self.run("load/how_many_wait", {"table": table.name})[0][0]
+        self.make_stage(table)
         # They were checked cell by cell when they were held, but the contract's words or today's date may have
         # changed since.
         self.run(
             "load/stage_waiting",
             {"first": self.rows, "table": table.name, "no_cells": tables.no_cells(table)},
-            stage=tables.stage(table),
+            rows=tables.rows(table),
             cells=tables.cells_from_row(table),
         )
         self.rows += waiting

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from rebuildstats.history.contract import TABLE_BY_NAME, Column, Reference, Table
+from rebuildstats.history.contract import SQL_TYPES, TABLE_BY_NAME, Column, Reference, Table
 from rebuildstats.history.statements import literal, quoted
 
 # Where each kind of name stands: (table, column); the table that describes it comes last.
@@ -30,6 +30,16 @@ NAMES: dict[str, tuple[tuple[str, str], ...]] = {
 def stage(table: Table) -> str:
     """The name of the table's rows as text."""
     return f"stage_{table.name}"
+
+
+def rows(table: Table) -> str:
+    """The name of those of its text rows that were read the careful way."""
+    return f"rows_{table.name}"
+
+
+def fast(table: Table) -> str:
+    """The name of those of its text rows that DuckDB's reader read from one big file."""
+    return f"fast_{table.name}"
 
 
 def typed(table: Table) -> str:
@@ -71,15 +81,34 @@ def typed_values(table: Table) -> str:
     return f"{values}, '' as _twin" if table.name == "issued_parts" else values
 
 
+def typed_columns(table: Table) -> str:
+    """The columns of a table of values, with their types."""
+    own = ", ".join(f"{quoted(c.name)} {SQL_TYPES[c.kind]}" for c in table.columns)
+    return f"{own}, _twin VARCHAR" if table.name == "issued_parts" else own
+
+
 def counts(table: Table) -> str:
     """A count of filled cells per column."""
     return ", ".join(f"count({quoted(c.name)})" for c in table.columns)
 
 
 def is_header(table: Table) -> str:
-    """Whether every key cell holds its column's own name."""
+    """Whether every cell that a row must fill holds its column's own name."""
     names = [c.name for c in table.columns if c.key or c.required]
-    return " and ".join(f"lower({quoted(name)}) = {literal(name)}" for name in names)
+    return " and ".join(f"s.{quoted(name)} in ({_in_any_case([name])})" for name in names)
+
+
+def totals() -> str:
+    """What the first cell of a line of totals says."""
+    words = ("total", "totals", "sum", "grand total", "subtotal", "sub total", "sub-total")
+    return _in_any_case([word + colon for word in words for colon in ("", ":")])
+
+
+def _in_any_case(words: list[str]) -> str:
+    """The writings of words by case that sheets have; a list of them is looked up faster than a pattern is matched."""
+    return ", ".join(
+        literal(w) for word in words for w in sorted({word, word.upper(), word.title(), word.capitalize()})
+    )
 
 
 def key_text(table: Table) -> str:

@@ -114,7 +114,7 @@ def test_a_link_to_elsewhere_is_only_read(shop: Shop, tmp_path: Path) -> None:
 
 
 @given(st.binary(max_size=400), st.sampled_from([".csv", ".xlsx", ".parquet"]))
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_bytes_give_rows_or_an_error_of_ours(tmp_path: Path, content: bytes, ending: str) -> None:
     file = tmp_path / f"sites{ending}"
     file.write_bytes(b"site,served_by\n" + content if ending == ".csv" else content)

@@ -33,6 +33,8 @@ def by_python(text: str, delimiter: str) -> list[list[str]]:
 )
 @settings(max_examples=80, deadline=None)
 def test_written_by_python_read_by_us(rows: list[list[str]], delimiter: str, ending: str, quoting: int) -> None:
+    if quoting == csv.QUOTE_MINIMAL:
+        ending = "\r\n"  # with another one the writer leaves a lone return without quotes, which is no CSV
     out = io.StringIO(newline="")
     csv.writer(out, delimiter=delimiter, lineterminator=ending, quoting=quoting).writerows([["x", "y", "z"], *rows])
     text = out.getvalue()

@@ -2,4 +2,4 @@
 insert into bad by name
 select $table as table_name, s._row, $column as column_name, s.{column} as value, $reason as reason
 from {stage} s
-where regexp_full_match(lower(s.{column}), '(grand |sub-?)?totals?:?|sum:?')
+where s.{column} in ({totals})

@@ -1,5 +1,5 @@
 -- The rows of one plain CSV file by DuckDB's own reader; its columns are called c0, c1, ... in the file's order.
-insert into {stage} by name
+insert into {rows} by name
 with records as (
   select row_number() over () as record, *
   from read_csv(

@@ -1,2 +1,2 @@
 -- Forget the rows of one file again.
-delete from {stage} where _file = $file
+delete from {rows} where _file = $file
