@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from rebuildstats.history import store
+from rebuildstats.history import gaps, store
 from rebuildstats.history.gaps import COLUMNS, GAPS, find_gaps
 from tests.history.conftest import GOOD, Shop
 
@@ -154,12 +154,15 @@ def test_a_sound_history_has_no_gaps(sound: Path) -> None:
 
 
 @pytest.mark.parametrize("file", [gap.file for gap in GAPS if gap.file != "table_empty"])
-def test_each_gap_is_found_with_its_example(sound: Path, tmp_path: Path, file: str) -> None:
+def test_each_gap_is_found_with_its_example(
+    sound: Path, tmp_path: Path, file: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     shop = Shop(tmp_path, sound)
     more, example = FAULTS[file]
     shop.load(**more)
-    found = gaps_of(shop.path)
     says = next(gap.says for gap in GAPS if gap.file == file)
+    monkeypatch.setattr(gaps, "GAPS", [gap for gap in GAPS if gap.file == file])  # the others cost time only
+    found = gaps_of(shop.path)
     assert says in found.index
     assert example in found.loc[says, "examples"]
     assert found.loc[says, "count"] == 1
