@@ -20,6 +20,7 @@ from rebuildstats.fits.results import LifeFits
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.reports import sentences
 from rebuildstats.reports import sheet as sheets
+from rebuildstats.reports.repeat_sentences import repeat_sentence
 from rebuildstats.stock.goals import Budget, Goal, JobFill, PartFill
 from rebuildstats.stock.plan import plan_order
 
@@ -71,7 +72,8 @@ def repeats_of(now: Known, life: LifeFits) -> Answer:
         window_days=now.settings.comeback_days,
         benches_shown=now.settings.benches_shown,
     )
-    return Answer(found.frame(), result=found)
+    flagged = found.flagged().to_dict("records")
+    return Answer(found.frame(), notes=tuple(repeat_sentence(row) for row in flagged), result=found)
 
 
 def inspections_of(

@@ -21,7 +21,7 @@ import pandas as pd
 Form = Literal["table", "csv", "json"]
 FORMS: tuple[Form, ...] = ("table", "csv", "json")
 
-_SHARES = ("chance", "share", "part_fill", "job_fill", "coverage")
+_SHARES = ("chance", "share", "complaint_share", "part_fill", "job_fill", "coverage")
 _SENTENCES = ("reason", "note", "what_to_do", "weakens", "example", "examples", "statement")
 _NARROW = 60  # below this a terminal is too small to lay anything out; we write as if it had this width
 

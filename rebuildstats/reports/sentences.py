@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from rebuildstats.render import digits, percent
+from rebuildstats.reports.repeat_sentences import repeat_sentence
 
 CLOSING = "the maker's limit, local codes and a licensed technician's judgement come before this forecast"
 NO_CAUTIONS = "no caution is recorded for this family's points: the maker's instructions say what to beware of"
@@ -71,7 +72,7 @@ def office(repeats: pd.DataFrame, inspections: pd.DataFrame, *, top: int = 5) ->
     else:
         lines.append(f"{_count(len(flagged), 'group')} of {len(repeats)} looked at come back more than they should:")
         worst = flagged.sort_values(["q_value", "ratio"], ascending=[True, False], kind="stable").head(top)
-        lines.extend(_repeat(row) for row in worst.to_dict("records"))
+        lines.extend(repeat_sentence(row) for row in worst.to_dict("records"))
     often = inspections[inspections["failed"] > 0] if len(inspections) else inspections
     if often.empty:
         lines.append("No inspection has failed yet.")
@@ -245,20 +246,6 @@ def nearest(name: str, known: Sequence[str]) -> str:
         return "did you mean " + " or ".join(f"`{match}`" for match in close) + "?"
     shown = ", ".join(f"`{entry}`" for entry in list(known)[:8])
     return f"there are {shown}" + (f" and {len(known) - 8} more" if len(known) > 8 else "")
-
-
-def _repeat(row: dict[Any, Any]) -> str:
-    what = " ".join(str(row[key]) for key in ("kind", "name") if not _empty(row[key]))
-    inside = ", ".join(
-        str(row[key]) for key in ("family", "component") if not _empty(row[key]) and row[key] != row["name"]
-    )
-    since = "" if _empty(row["since"]) else f", since {str(row['since'])[:10]}"
-    interval = interval_text(row["ratio_lower"], row["ratio_upper"])
-    return (
-        f"{what}{f' ({inside})' if inside else ''}: {digits(row['observed'])} failures against "
-        f"{digits(row['expected'])} expected, ratio {digits(row['ratio'])} (90 % interval {interval}), "
-        f"{digits(row['comebacks'])} comebacks{since}"
-    )
 
 
 def _inspection(row: dict[Any, Any]) -> str:
