@@ -21,7 +21,7 @@ def plain_before(draw, item, day, quantity, lead, days):
             for turn in range(-turns, 1):
                 at = day[j] + turn * days
                 earlier = at < day[i] or (at == day[i] and j < i)
-                if earlier and at + lead[j] > day[i]:
+                if earlier and at + lead[j] > day[i] + 1e-9:
                     before[i] += quantity[j]
     return before
 
