@@ -32,7 +32,7 @@ DRAWS, DAYS = 400, 365
 
 
 def wants_after(fleet: Any, day: Any, plan: OrderPlan) -> pd.DataFrame:
-    """What really came: day (after the cut), job (-1: over the counter), item, quantity; credits taken off their job."""
+    """What really came: day after the cut, job (-1: over the counter), item, quantity; credits taken off their job."""
     issued = fleet.everything["issued_parts"]
     first = fleet.day(day)
     future = issued[(issued["issued_on"] > first) & (issued["issued_on"] <= first + DAYS)].reset_index(drop=True)
