@@ -139,7 +139,7 @@ def of_group(
     component: str | None = None,
     jobs: str = "",
 ) -> pd.DataFrame:
-    """The rows of `failures` that belong to one group of the command `repeats`; with `jobs` ("J1, J2") only those jobs."""
+    """The rows of `failures` that belong to one group of `repeats`; with `jobs` ("J1, J2") only those jobs."""
     if jobs:
         mine = rows["job"].isin([job.strip() for job in jobs.split(",")])
         if component:

@@ -1,8 +1,8 @@
 """Makes series_methods.txt: levels of Croston, SBA and TSB by statsforecast, for tests/demand/test_series.py.
 
 Run in an environment of its own (statsforecast keeps pandas back): `pip install statsforecast==2.1.1`, then
-`python tests/references/series_methods.py > tests/references/series_methods.txt`. A line: method, smoothing of sizes, smoothing of
-chances, level, then the series.
+`python tests/references/series_methods.py > tests/references/series_methods.txt`. A line: method, smoothing of sizes,
+smoothing of chances, level, then the series.
 """
 
 from __future__ import annotations
@@ -10,7 +10,44 @@ from __future__ import annotations
 import numpy as np
 from statsforecast.models import TSB, CrostonClassic, CrostonSBA
 
-LUBRICANTS = [0, 2, 0, 1, 0, 11, 0, 0, 0, 0, 2, 0, 6, 3, 0, 0, 0, 0, 0, 7, 0, 0, 0, 0, 0, 0, 0, 3, 1, 0, 0, 1, 0, 1, 0, 0]
+LUBRICANTS = [
+    0,
+    2,
+    0,
+    1,
+    0,
+    11,
+    0,
+    0,
+    0,
+    0,
+    2,
+    0,
+    6,
+    3,
+    0,
+    0,
+    0,
+    0,
+    0,
+    7,
+    0,
+    0,
+    0,
+    0,
+    0,
+    0,
+    0,
+    3,
+    1,
+    0,
+    0,
+    1,
+    0,
+    1,
+    0,
+    0,
+]
 
 
 def main() -> None:
