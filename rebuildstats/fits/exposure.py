@@ -92,31 +92,48 @@ class Exposure:
         return pd.Timestamp(self.first_day + np.timedelta64(int(day_bin) * self.days_per_bin, "D"))
 
 
-def cumulative_hazard(lives: pd.DataFrame, life_fits: Any, ages: list[Array]) -> list[Array]:
-    """H at each of `ages` (one value per life) from the component's fit for the life's duty and history.
+def cumulative_hazard(lives: pd.DataFrame, life_fits: Any, life: Ints, ages: list[Array]) -> list[Array]:
+    """H at each of `ages`, aligned with `life` (rows of `lives`), by the component's fit for the life's duty and
+    history.
 
     A component that can't be fitted gets the shape of wear (square of age); its level is found from its own failures
     later.
     """
-    keys = lives[["family", "component"]].astype(str)
-    out = [np.zeros(len(lives)) for _ in ages]
+    out = [np.zeros(len(life)) for _ in ages]
+    if not len(life):
+        return out
+    first = np.asarray(lives["first_life"].fillna(False).astype(bool))
+    label = coded(lives["family"].astype(str) + "\t" + lives["component"].astype(str)).code
+    duty = coded(lives["duty"]).code
+    group = np.unique((label * (int(duty.max()) + 2) + duty + 1) * 2 + first, return_inverse=True)[1]
+    order = np.argsort(group[life], kind="stable")
+    edges = np.searchsorted(group[life][order], np.arange(int(group.max()) + 2))
     grid = np.concatenate([[0.0], np.geomspace(1e-3, 1.0, 240)])
-    covariate = pd.DataFrame({"duty": lives["duty"], "first_life": lives["first_life"]})
-    label = pd.Series(texts(lives["duty"]), index=lives.index) + "|" + lives["first_life"].astype(str)
-    for (family, component), rows in lives.groupby([keys["family"], keys["component"]], sort=False):
-        place = lives.index.get_indexer(rows.index)
-        top = max(float(np.nanmax([np.nanmax(a[place]) for a in ages])), 1.0)
-        model = life_fits.get(family, component)
-        for _, same in rows.groupby(label.loc[rows.index], sort=False):
-            where = lives.index.get_indexer(same.index)
-            known = covariate.loc[[same.index[0]] * len(grid)].reset_index(drop=True)
-            survival = 1.0 - np.asarray(model.chance(grid * top, known), dtype=float) if model is not None else np.nan
-            told = bool(np.all(np.isfinite(survival)))
-            # a survival a rounding above 1 would make a hazard below 0
-            curve = np.maximum.accumulate(np.maximum(-np.log(np.maximum(survival, 1e-12)), 0.0)) if told else grid**2
-            for target, a in zip(out, ages, strict=True):
-                target[where] = np.interp(a[where], grid * top, curve)
+    known = np.zeros(int(group.max()) + 1, dtype=np.int64)
+    known[group] = np.arange(len(group))  # one life of each group stands for its covariates
+    for g, row in enumerate(known):
+        rows = order[edges[g] : edges[g + 1]]
+        if not len(rows):
+            continue
+        top = max(max(float(a[rows].max()) for a in ages), 1.0)
+        same = lives.iloc[int(row) : int(row) + 1]
+        model = life_fits.get(str(same["family"].iloc[0]), str(same["component"].iloc[0]))
+        covariates = same[["duty", "first_life"]].loc[same.index.repeat(len(grid))].reset_index(drop=True)
+        survival = np.nan if model is None else 1.0 - np.asarray(model.chance(grid * top, covariates), dtype=float)
+        told = bool(np.all(np.isfinite(survival)))
+        # a survival a rounding above 1 would make a hazard below 0
+        curve = np.maximum.accumulate(np.maximum(-np.log(np.maximum(survival, 1e-12)), 0.0)) if told else grid**2
+        for target, a in zip(out, ages, strict=True):
+            target[rows] = np.interp(a[rows], grid * top, curve)
     return out
+
+
+MOST_PIECES = 3_000_000
+
+
+def _step(days: float, lives: int) -> int:
+    """Days of a time bin: 15, or as many as keep the pieces of a large fleet within memory."""
+    return next((s for s in (15, 30, 45, 60) if days / s + lives <= MOST_PIECES), 90)
 
 
 def lay_out_exposure(
@@ -153,7 +170,7 @@ def lay_out_exposure(
     first_day = np.nanmin(opened_on) if (~np.isnat(opened_on)).any() else now
     opened_on = np.where(np.isnat(opened_on), first_day, opened_on)
     closed_on = np.maximum(np.where(np.isnat(closed_on), now, closed_on), opened_on)
-    step = 15 if len(frame) < 40_000 else 30
+    step = _step(float((closed_on - opened_on).astype(np.int64).sum()), len(frame))
     bins = int((now - first_day).astype(int)) // step + 1
 
     def to_bin(days: Any) -> Ints:
@@ -168,13 +185,13 @@ def lay_out_exposure(
     pieces = _pieces(frame, fitments, usage, opened_on, closed_on)
     part = entry[pieces["life"]] + (leave - entry)[pieces["life"]] * pieces["from"]
     until = entry[pieces["life"]] + (leave - entry)[pieces["life"]] * pieces["to"]
-    h_entry, h_leave, h_early = cumulative_hazard(frame, life_fits, [entry, leave, early_end])
+    everyone = np.arange(len(frame), dtype=np.int64)
+    h_entry, h_leave, h_early = cumulative_hazard(frame, life_fits, everyone, [entry, leave, early_end])
     rows, bin_of, share_from, share_to = _by_bin(pieces["start"], pieces["stop"], first_day, step, bins)
     life = pieces["life"][rows]
     a0 = part[rows] + (until - part)[rows] * share_from
     a1 = part[rows] + (until - part)[rows] * share_to
-    subset = frame.loc[life, ["family", "component", "duty", "first_life"]].reset_index(drop=True)
-    g0, g1 = cumulative_hazard(subset, life_fits, [a0, a1])
+    g0, g1 = cumulative_hazard(frame, life_fits, life, [a0, a1])
     vehicle_names = pieces["names"]
     where = np.flatnonzero(failed)
     at_end = _last_piece(pieces["life"], pieces["stop"], pieces["vehicle"], len(frame))

@@ -49,7 +49,7 @@ COLUMNS = (
     "flagged",
 )
 MORE = ("until", "ratio_shrunk", "observed_all", "expected_all", "by", "looks_like", "jobs")
-RATE = 0.10
+RATE = 0.06
 """False discovery rate that flags are held to."""
 
 
