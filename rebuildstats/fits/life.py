@@ -158,7 +158,7 @@ def _settle(
         low, high = np.quantile(log_age, [0.05, 0.95])
         quantiles[chance] = (float(np.exp(low)), float(np.exp(high)))
     chosen, note = _choose(rivals, events, shared)
-    b10, median = float(np.exp(logs[0.1].mean())), float(np.exp(logs[0.5].mean()))
+    b10, median = (float(np.exp(np.median(logs[chance]))) for chance in (0.1, 0.5))
     plain = next(r for r in rivals if r.distribution == chosen)
     if not shared and effects.none and events >= _MANY_EVENTS and plain.settled:
         b10, median = plain.b10, plain.median
@@ -166,7 +166,7 @@ def _settle(
     # the curve of the mix is what is shown; the curve of one combination of levels is what chances are computed from
     location, sigma = scale_location, scale_sigma
     if not effects.none:
-        location, sigma = curve_through(chosen, *(float(np.exp(np.log(draws.alone_at(p)).mean())) for p in (0.1, 0.5)))
+        location, sigma = curve_through(chosen, *(float(np.median(draws.alone_at(p))) for p in (0.1, 0.5)))
     if chosen == "exponential":
         b10 = float(np.exp(scale_location) * -np.log(0.9))
     dist = next(d for d in pooled.distributions if d.name == chosen)
