@@ -7,6 +7,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 from rebuildstats.errors import NothingToComputeError, UsageError
@@ -77,18 +78,27 @@ def check_address(host: str, port: int) -> None:
 
 
 def run_dashboard(store: str | Path, host: str, port: int) -> int:
-    """Run the dashboard's own process until it ends; its exit code. Ctrl-C stops it, then goes on as it came."""
+    """Run the dashboard's own process until it ends; its exit code. Ctrl-C stops it, then goes on as it came; whoever
+    ends us (a service manager) ends it too."""
     command = [sys.executable, "-m", "streamlit", "run", str(beside("dashboards", "_dashboards") / "app.py")]
     command += ["--server.address", host, "--server.port", str(port), "--server.headless", "true"]
     command += ["--browser.gatherUsageStats", "false"]
     surroundings = os.environ | {"REBUILDSTATS_STORE": str(Path(store).absolute())}
     with subprocess.Popen(command, env=surroundings, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL) as running:
+        before = signal.signal(signal.SIGTERM, lambda *_: running.terminate()) if _in_main_thread() else None
         try:
             return running.wait()
         finally:
+            if before is not None:
+                signal.signal(signal.SIGTERM, before)
             if running.poll() is None:
                 running.send_signal(signal.SIGTERM)
                 try:
                     running.wait(timeout=10)
                 except subprocess.TimeoutExpired:
                     running.kill()
+
+
+def _in_main_thread() -> bool:
+    """Only the main thread may say what a signal does."""
+    return threading.current_thread() is threading.main_thread()

@@ -58,6 +58,17 @@ def test_dashboard_answers_and_stops_with_ctrl_c(started):
     assert not healthy(port)
 
 
+def test_the_dashboard_ends_with_whoever_started_it(started):
+    process, port = started
+    deadline = time.monotonic() + 60
+    while not healthy(port) and process.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.2)
+    assert healthy(port)
+    process.terminate()
+    process.communicate(timeout=20)
+    assert not healthy(port)
+
+
 def test_a_taken_port_is_told_and_nothing_is_started(tmp_path):
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
