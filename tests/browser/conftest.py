@@ -107,7 +107,7 @@ def _stop(server: Server) -> None:
 def fleet_folder(tmp_path_factory):
     """The sheets of a small fleet, as a shop would bring them."""
     folder = tmp_path_factory.mktemp("sheets")
-    fleet = random_fleet(5, units=60, years=4.0, families=2, components=8, plants=("make", "fitting"))
+    fleet = random_fleet(5, units=30, years=3.0, families=2, components=7, plants=("make",))
     fleet.write(folder, cut_day(fleet))
     return folder
 

@@ -19,9 +19,9 @@ PAGES = ("counter", "shop_office", "bench", "data_in", "track_record")
 
 @pytest.fixture(scope="session")
 def fleet_store(tmp_path_factory):
-    """A small fleet's store: two families, sixty units, four years, two planted causes."""
+    """A small fleet's store: two families, thirty units, three years, one planted cause."""
     folder = tmp_path_factory.mktemp("fleet")
-    fleet = random_fleet(5, units=60, years=4.0, families=2, components=8, plants=("make", "fitting"))
+    fleet = random_fleet(5, units=30, years=3.0, families=2, components=7, plants=("make",))
     fleet.write(folder, cut_day(fleet))
     path = folder / "fleet.duckdb"
     stores.create(path, "mi")
