@@ -19,6 +19,7 @@ KEPT = (1.0, 0.98, 0.95, 0.9)  # share of the belief kept from month to month
 # What a coming year strays from the ratio so far, as a share, where the past alone shows less: the lives were fitted to
 # that past, so it flatters itself. Set so that bands cover over random fleets (tests/benchmarks/sim_forecast.py).
 STRAY = 0.07
+RECENT_MONTHS = 24
 PRIOR = (3.0, 10.0, 30.0, 100.0, 400.0)  # counts that the belief in 1 weighs
 
 
@@ -80,6 +81,24 @@ def follow(observed: Array, expected: Array) -> Ratios:
                 best = (score, kept, prior)
     shape, rate, _ = _filter(observed, expected, best[1], best[2])
     return Ratios(shape, rate, best[1], best[2])
+
+
+def toward_recent(level: float, recent: Array, lot: float, free: float) -> float:
+    """What to multiply a forecast of `level` pieces a month by, so that it goes half of the way (in logs) to the part's
+    own recent level: two forecasts that err apart are combined with equal weights (Bates & Granger 1969, OR Quarterly
+    20:451).
+
+    recent: the part's pieces by month, the latest last; of a shorter past than two years it goes less far. lot: pieces
+    usually taken at once; three lots of belief in `level` keep a rare part's empty months from counting for much. free:
+    share of the level that no booking fixes; what is booked isn't pulled. Weights and window were set on random fleets
+    (tests/benchmarks/sim_forecast.py).
+    """
+    window = recent[-RECENT_MONTHS:]
+    if level <= 0.0 or not window.size:
+        return 1.0
+    belief = 3.0 * max(1.0, lot)
+    own = (max(0.0, float(window.sum())) + belief) / (window.size + belief / level)
+    return float((own / level) ** (0.5 * free * window.size / RECENT_MONTHS))
 
 
 def count_by_month(dates: pd.Series, months: pd.PeriodIndex, weight: Array | None = None) -> Array:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rebuildstats.demand.compound import mixed_pmf
+from rebuildstats.demand.corrections import toward_recent
 from rebuildstats.demand.failures import with_rate_of_the_unknown
 from rebuildstats.demand.fleet import first_seen, fleets_today, mileage_line
 from rebuildstats.demand.futures import Loose, sample_futures
@@ -140,8 +141,7 @@ class Forecast:
         ratios = {p: self.ratio_draws[:, i] for i, p in enumerate(self.ratios.parts)}
         loose = []
         for part in self.parts:
-            lots = self.past.pieces.loc[self.past.pieces["part"] == part, "quantity"]
-            lot = max(1.0, float(lots[lots > 0].median()) if (lots > 0).any() else 1.0)
+            lot = self._lot(part)
             for shelf in self.shelves:
                 if self.method_of[part] in METHODS:
                     pmf = self._window_pmf(part, share, shelf, None)
@@ -199,6 +199,11 @@ class Forecast:
         share = np.zeros(len(periods))
         share[at] = 1.0
         return share
+
+    def _lot(self, part: str) -> float:
+        """Pieces usually taken at once."""
+        lots = self.past.pieces.loc[self.past.pieces["part"] == part, "quantity"]
+        return max(1.0, float(lots[lots > 0].median()) if (lots > 0).any() else 1.0)
 
     def _uses_of(self, part: str) -> pd.DataFrame:
         return self.uses[self.uses["part"] == part]
@@ -319,10 +324,32 @@ def forecast_parts(
     ratio_draws = ratios.ratios.draws(draws, np.random.default_rng(seed + 4), ahead=6)
     modelled = set(uses["part"])
     method_of = {p: OWN if p in modelled else _best_series(past.series.loc[p].to_numpy(float)) for p in parts}
-    return Forecast(
+    forecast = Forecast(
         parts, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, models, past, ratios, ratio_draws,
         method_of, {p: demand_class(past.series.loc[p].to_numpy(float)) for p in parts}, shelf_of,
     )  # fmt: skip
+    return _combined(forecast)
+
+
+def _combined(forecast: Forecast) -> Forecast:
+    """The installed base's forecast moved towards each part's own recent level."""
+    free = {family: _free_share(base, forecast._share(TOTAL)) for family, base in forecast.bases.items()}
+    pulled = forecast.ratio_draws.copy()
+    for i, part in enumerate(forecast.ratios.parts):
+        if forecast.method_of.get(part) != OWN:
+            continue
+        shares = [free[f] for f in forecast._uses_of(part)["family"].astype(str).unique() if f in free]
+        level = mean_of(forecast.pmf(part, TOTAL)) / len(forecast.months)
+        series = forecast.past.series.loc[part].to_numpy(dtype=float)
+        pulled[:, i] *= toward_recent(level, series, forecast._lot(part), min(shares, default=1.0))
+    return replace(forecast, ratio_draws=pulled, _kept={})
+
+
+def _free_share(base: Base, share: Array) -> float:
+    """Share of the teardowns to come that are not booked."""
+    c = base.chances
+    every = float((c.failure @ share + c.scheduled @ share + c.repair @ share).sum())
+    return 1.0 if every <= 0.0 else max(0.0, 1.0 - float((c.booked @ share).sum()) / every)
 
 
 def _run(records: Records, family: str) -> float:
