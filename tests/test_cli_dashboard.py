@@ -35,10 +35,8 @@ def started(tmp_path):
     port = free_port()
     command = [sys.executable, "-m", "rebuildstats", "--store", "s", "dashboard", "--port", str(port)]
     process = subprocess.Popen(
-        command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True,
-        # a background job of a shell ignores Ctrl-C and so would all it starts; a person's terminal doesn't
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
-    )  # fmt: skip
+        command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    )
     yield process, port
     process.kill()
     process.wait()
