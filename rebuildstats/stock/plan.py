@@ -88,8 +88,14 @@ class OrderPlan:
     history: StockHistory
 
     def frame(self) -> pd.DataFrame:
-        """Contract columns of `order` first; money rounded here and nowhere before."""
-        frame = self.lines[[*COLUMNS, *_MORE]].copy()
+        """Contract columns of `order` first; what to order today on top, then what keeps most jobs from waiting. Money
+        is rounded here and nowhere before."""
+        frame = self.lines[[*COLUMNS, *_MORE]]
+        today = frame["order_now"] > 0
+        frame = frame.assign(_today=today).sort_values(
+            ["_today", "held_jobs_avoided", "part", "site"], ascending=[False, False, True, True], ignore_index=True
+        )
+        frame = frame.drop(columns="_today")
         for column in ("unit_cost", "order_cost"):
             frame[column] = frame[column].round(2)
         return frame
