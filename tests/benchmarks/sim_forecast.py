@@ -191,7 +191,6 @@ def main(fleets: int = 12, first: int = 1) -> None:
             flush=True,
         )
     print(marks(pd.concat(everything)).to_string())
-    pd.concat(everything).to_pickle("/tmp/scores.pkl")
 
 
 if __name__ == "__main__":
