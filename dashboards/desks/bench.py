@@ -134,7 +134,8 @@ def _tickets(first: pd.DataFrame, family: str, names: Catalog, safety: list[str]
             Ticket(
                 percent(row["chance_bad"]),
                 names.component_name(family, row["component"]),
-                f"90 % interval {span}" + (f"; limit {limit}" if limit else ""),
+                f"90 % interval {span}, {row['events']:,.0f} failed of {row['lives']:,.0f} lives seen"
+                + (f"; limit {limit}" if limit else ""),
                 row["component"] in safety,
             )
         )

@@ -40,7 +40,7 @@ def chance_curve(fit: Any, ages: np.ndarray, *, draws: int = 200, seed: int = 0,
     try:
         chance = np.asarray(fit.chance(ages), dtype=float)
         survival = np.exp(np.asarray(fit.draws(draws, seed).log_survival(ages), dtype=float))
-    except (AttributeError, NotImplementedError, ValueError):
+    except (AttributeError, ValueError):
         return pd.DataFrame(columns=columns)
     tail = (1 - level) / 2
     lower, upper = np.quantile(1 - survival, [tail, 1 - tail], axis=0)

@@ -263,12 +263,19 @@ def _wear_row(row: dict[Any, Any]) -> str:
     else:
         text = (
             f"{row['component']}: {percent(row['chance_bad'])} "
-            f"(90 % interval {percent(row['chance_lower'])} to {percent(row['chance_upper'])})"
+            f"(90 % interval {percent(row['chance_lower'])} to {percent(row['chance_upper'])}{_seen(row)})"
         )
     if not _empty(row["reading_q50"]):
         text += f"; {_point(row['point'])}: expect {digits(row['reading_q10'])} to {digits(row['reading_q90'])}"
         text += _limits(row["low_limit"], row["high_limit"])
     return text
+
+
+def _seen(row: dict[Any, Any]) -> str:
+    """How many failures in how many lives stand behind a chance, where the table says so."""
+    if _empty(row.get("events")) or _empty(row.get("lives")):
+        return ""
+    return f", {digits(row['events'])} failed of {digits(row['lives'])} lives seen"
 
 
 def _limits(low: Any, high: Any) -> str:

@@ -1,6 +1,6 @@
 """How long every page takes on a store: its first run and a rerun, on the server's side, and the memory of the process.
 
-    python tests/benchmarks/dashboard_pages.py history.duckdb
+    python -m tests.benchmarks.dashboard_pages history.duckdb
 
 The marks: a rerun under 0.3 s, a first run on a store that was fitted before under 2 s, memory under 1 GiB, at
 1,000,000 findings.

@@ -1,6 +1,6 @@
 """Computed against drawn: 5,000 units x 60 component positions x 12 months x 200 parameter draws.
 
-    python tests/benchmarks/forecast_speed.py [units]
+    python -m tests.benchmarks.forecast_speed [units]
 
 One family, unit lives and 60 component lives known but for their draws. Ours computes every part's distribution by
 month

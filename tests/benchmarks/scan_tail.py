@@ -1,6 +1,6 @@
 """The tail of the scan of `rebuildstats.fits.scan` on sound groups, by simulation: what its bound was read from.
 
-    python tests/benchmarks/scan_tail.py [repetitions]
+    python -m tests.benchmarks.scan_tail [repetitions]
 
 Prints, for E failures expected in all and a score x, P(score >= x) e^x: the constant that `tail` bounds.
 """

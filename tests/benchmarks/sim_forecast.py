@@ -1,6 +1,6 @@
 """How good is the forecast? Random fleets with a known future, run end to end; marks of pinball loss and coverage.
 
-    python tests/benchmarks/sim_forecast.py [fleets] [first seed]
+    python -m tests.benchmarks.sim_forecast [fleets] [first seed]
 
 Per fleet and pooled: pinball loss of ours, of each series method and of the forecast that is given the true lives, by
 month and over 12 months; how far ours goes from the best series method to that one; coverage of the 90 % bands

@@ -1,6 +1,6 @@
 """Are fitted lives right? Random fleets with known truth, from the tables through the lives to the fits.
 
-    python tests/benchmarks/sim_lives.py [fleets] [first seed] [plant ...]
+    python -m tests.benchmarks.sim_lives [fleets] [first seed] [plant ...]
 
 By the number of events: bias and RMSE of log B10 and log median, coverage of the 90 % intervals of both; the marks are
 an RMSE of log B10 of 0.2 with 3-10 events and 0.4 with 1-3, coverage of 84-96 %, no bias over 3 % pooled. With plants

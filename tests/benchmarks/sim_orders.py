@@ -1,6 +1,6 @@
 """What does an order cost, and is its promise kept? Random fleets with a known future, replayed.
 
-    python tests/benchmarks/sim_orders.py [fleets] [first seed]
+    python -m tests.benchmarks.sim_orders [fleets] [first seed]
 
 Per fleet: order-up-to levels from the whole futures of the forecast for several job fill rates, and equal per-part
 service levels from each series method; both played against what really came in the following year. Pooled: the job fill

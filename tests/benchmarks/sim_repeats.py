@@ -1,7 +1,7 @@
 """Random fleets with planted causes, straight as life records: how many strong causes `repeats` finds, how many flags
 are false.
 
-    python tests/benchmarks/sim_repeats.py [fleets] [first seed]
+    python -m tests.benchmarks.sim_repeats [fleets] [first seed]
 
 A fleet is stepped through time, ten days a step; every component position carries an exponential threshold of hazard,
 so that a planted cause is a factor on hazard (or a share of early failures) over exactly the exposure it is true for.

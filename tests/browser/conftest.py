@@ -216,5 +216,5 @@ def axe():
             timeout=120,
         )
     if not script.exists():
-        pytest.skip(f"axe-core is not there: npm install --prefix {home} axe-core")
+        _missing(f"axe-core is not there: npm install --prefix {home} axe-core")
     return script.read_text(encoding="utf-8")

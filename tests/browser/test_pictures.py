@@ -39,7 +39,7 @@ def test_the_readmes_pictures_are_there_and_small():
 def demo_shop(chromium, tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo")
     store = folder / "history.duckdb"
-    stores.create(store, "mi")
+    stores.create(store, "km")  # as the demo itself
     load_files(store, sorted((ROOT / "data_demo").glob("*.csv")))
     server = start_server(store, folder)
     yield server

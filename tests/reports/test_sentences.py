@@ -113,6 +113,8 @@ def wear():
             "chance_bad": [0.6, 0.6, NAN, 0.04],
             "chance_lower": [0.4, 0.4, 0.0, 0.01],
             "chance_upper": [0.75, 0.75, 0.3, 0.1],
+            "events": [12, 12, 0, 1],
+            "lives": [40, 40, 3, 55],
             "reading_q10": [4.1, NAN, NAN, NAN],
             "reading_q50": [4.3, NAN, NAN, NAN],
             "reading_q90": [4.8, NAN, NAN, NAN],
@@ -128,8 +130,9 @@ def test_bench_gives_chance_interval_reading_limit_and_parts():
     lines = sentences.bench(wear(), "unit P-17")
     assert lines == [
         "unit P-17: what usually wears",
-        "ring: 60 % (90 % interval 40 % to 75 %); thickness: expect 4.1 to 4.8 (limit: at least 4)",
-        "seal: 4.0 % (90 % interval 1.0 % to 10 %)",
+        "ring: 60 % (90 % interval 40 % to 75 %, 12 failed of 40 lives seen); "
+        "thickness: expect 4.1 to 4.8 (limit: at least 4)",
+        "seal: 4.0 % (90 % interval 1.0 % to 10 %, 1 failed of 55 lives seen)",
         "bush: too few seen to say; at most 30 %",
         "Pull: 2 x R-1",
     ]
