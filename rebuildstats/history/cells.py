@@ -13,8 +13,9 @@ from typing import Any
 
 from rebuildstats.errors import UsageError
 
-SERIAL = "serial"
-_SERIAL_ZERO = date(1899, 12, 30)  # day 0 of the 1900 date system of workbooks, for days after February 1900
+SERIAL, SERIAL_1904 = "serial", "serial 1904"
+# Day 0 of the two date systems of workbooks (ECMA-376 part 1, 18.17.4.1); the first for days after February 1900.
+SERIAL_ZERO, SERIAL_ZERO_1904 = date(1899, 12, 30), date(1904, 1, 1)
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}([ T]00:00(:00(\.0+)?)?)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
 _NUMBER_AND_UNIT = re.compile(r"([+-]?[\d., '\u00a0\u202f]*\d)\s*([^\W\d_°\"][^\d*]{0,20}|[°\"][^\d*]{0,20})?")
@@ -55,13 +56,24 @@ class PlainNumber(str):
     __slots__ = ()
 
 
+class FaultyCell(str):
+    """The text of a cell whose value cannot be had. reason: why, as a reason code."""
+
+    reason: str
+
+    def __new__(cls, text: str, reason: str) -> FaultyCell:
+        cell = super().__new__(cls, text)
+        cell.reason = reason
+        return cell
+
+
 @dataclass(frozen=True, slots=True)
 class Writing:
     """How the cells of one column are written.
 
-    kind: the contract's kind of the column. dates: strptime formats, tried in turn, or 'serial'. decimal, thousands:
-    the signs in numbers. unit, to: the unit the numbers are in and the one they are brought to; a cell that names its
-    own unit counts by that.
+    kind: the contract's kind of the column. dates: strptime formats, tried in turn, or 'serial' (the days since
+    `zero_day`), or 'serial 1904'. decimal, thousands: the signs in numbers. unit, to: the unit the numbers are in and
+    the one they are brought to; a cell that names its own unit counts by that.
     """
 
     kind: str = "text"
@@ -70,6 +82,7 @@ class Writing:
     thousands: str = ""
     unit: str | None = None
     to: str | None = None
+    zero_day: date = SERIAL_ZERO
 
     def read(self, theirs: Sequence[str], units: Sequence[str] | None = None) -> tuple[list[str | None], list[int]]:
         """The cells in the contract's writing, and the indices of those not written as said (left as they stand)."""
@@ -133,19 +146,21 @@ class Writing:
         return [known.get(cell) or cell or None for cell in theirs], odd
 
     def _date(self, cell: str) -> str | None:
+        """An ISO date; None where no format fits, or where two of them make it two different days."""
         if _ISO.fullmatch(cell):
             return cell[:10]
-        for form in self.dates:
-            try:
-                if form == SERIAL:
-                    number = float(cell)
-                    if 60 < number < 110_000 and number.is_integer():
-                        return (_SERIAL_ZERO + timedelta(days=int(number))).isoformat()
-                else:
-                    return datetime.strptime(cell, form).date().isoformat()
-            except ValueError:
-                continue
-        return None
+        days = {day for form in self.dates if (day := self._day(cell, form)) is not None}
+        return days.pop().isoformat() if len(days) == 1 else None
+
+    def _day(self, cell: str, form: str) -> date | None:
+        try:
+            if form not in (SERIAL, SERIAL_1904):
+                return datetime.strptime(cell, form).date()
+            number = float(cell)
+        except ValueError:
+            return None
+        zero = SERIAL_ZERO_1904 if form == SERIAL_1904 else self.zero_day
+        return zero + timedelta(days=int(number)) if 60 < number < 110_000 else None
 
 
 def is_distance(column: str) -> bool:

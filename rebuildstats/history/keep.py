@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -13,9 +10,9 @@ import duckdb
 import pandas as pd
 
 from rebuildstats.errors import StoreError, UsageError
-from rebuildstats.history import store, tables
+from rebuildstats.history import drafts, store, tables
 from rebuildstats.history.contract import TABLES
-from rebuildstats.history.statements import listed, literal, quoted, statement
+from rebuildstats.history.statements import listed, quoted, statement
 
 Sums = dict[tuple[str, str], tuple[int, int]]
 
@@ -61,73 +58,78 @@ def backup(store_path: str | Path, file: str | Path) -> Backup:
     """
     path, file = Path(store_path), Path(file)
     _new_file(file)
-    draft = file.with_name(f".{file.name}.{os.getpid()}.new")
-    try:
-        with store.reading(path) as con:  # as long as it is open nobody writes
-            sums = _sums(con)
-            _copy_private(path, draft)
-            journal = Path(f"{path}.wal")
-            if journal.exists():
-                _copy_private(journal, Path(f"{draft}.wal"))
-        with store.writing(draft):
-            pass  # what the journal holds goes into the file
-        with store.reading(draft) as con:
-            if _sums(con) != sums:
-                raise StoreError(f"The backup of {path} did not open equal to it; nothing was kept. Try another disk.")
-        os.link(draft, file)
-    except FileExistsError as error:
-        raise UsageError(f"{file} exists already; a backup never overwrites a file.") from error
-    except OSError as error:
-        raise StoreError(f"The backup {file} could not be written: {error.strerror}.") from error
-    finally:
-        for leftover in (draft, Path(f"{draft}.wal")):
-            leftover.unlink(missing_ok=True)
-    return Backup(file, sum(rows for rows, _ in sums.values()), file.stat().st_size)
+    with store.reading(path):
+        pass  # is it a store, and of today's schema?
+    with store.alone(path):
+        rows = _copy(path, file)
+    return Backup(file, rows, file.stat().st_size)
 
 
 def restore(store_path: str | Path, file: str | Path, *, now: datetime | None = None) -> Restored:
-    """Make the store hold exactly what a backup holds, in one transaction; others may have it open meanwhile.
+    """Make the store hold exactly what a backup holds, in one step; others may have it open meanwhile.
 
-    What stood there before is backed up beside it first. A store that is not there is made. Raises StoreError where
-    the backup is no store of ours, UsageError where it is the store itself.
+    What stood there before is backed up beside it first. A store that is not there is made. The backup is only read,
+    also where an earlier version wrote it. Raises StoreError where the backup is no store of ours or cannot be read
+    through, UsageError where it is the store itself.
     """
     path, file = Path(store_path), Path(file)
     if path.exists() and file.exists() and path.samefile(file):
         raise UsageError("The backup and the store are the same file.")
-    with store.reading(file) as con:
-        sums = _sums(con)
-    rows = sum(count for count, _ in sums.values())
-    if not path.exists():
-        backup(file, path)
-        return Restored(path, rows, None)
-    stamp = store.moment(now).strftime("%Y%m%d-%H%M%S")
-    before = path.with_name(f"{path.name}.before-{stamp}")
-    backup(path, before)
-    con = store.memory()
-    try:
-        con.execute(statement("keep/attach_backup", path=literal(str(file)))).fetchall()
-        with store.attached(con, path):
-            _replace_all(con)
-    finally:
-        con.close()
-    with store.reading(path) as con:
-        if _sums(con) != sums:
-            raise StoreError(f"{path} was not restored equal to {file}; what it held before is in {before}.")
+    if path.exists():
+        with store.reading(path):
+            pass  # never replace what is no store
+    before = None
+    with store.alone(path) as folder:
+        draft = folder / "restored.duckdb"
+        try:
+            drafts.copy_private(store.existing(file), draft)
+            journal = Path(f"{file}.wal")
+            if journal.exists():
+                drafts.copy_private(journal, Path(f"{draft}.wal"))
+            rows = _rows(draft)
+            if path.exists():
+                before = path.with_name(f"{path.name}.before-{store.moment(now):%Y%m%d-%H%M%S}")
+                _new_file(before)
+                _copy(path, before)
+                drafts.publish(draft, path.resolve(), store.WRITE_PATIENCE_SECONDS)
+            else:
+                drafts.put_new(draft, path)
+        except OSError as error:
+            raise StoreError(f"{path} could not be written, it is as it was: {error.strerror}.") from error
     return Restored(path, rows, before)
 
 
-def _replace_all(con: duckdb.DuckDBPyConnection) -> None:
-    theirs = _names(con, "backup")
-    ours = _names(con, "store")
-    for name in sorted(ours | theirs):
-        table = f"store.{quoted(name[0])}.{quoted(name[1])}"
-        source = f"backup.{quoted(name[0])}.{quoted(name[1])}"
-        if name not in ours:
-            con.execute(statement("keep/make_like", table=table, source=source)).fetchall()
-            continue
-        con.execute(statement("keep/empty", table=table)).fetchall()
-        if name in theirs:
-            con.execute(statement("keep/fill", table=table, source=source)).fetchall()
+def _copy(path: Path, file: Path) -> int:
+    """Copy a store that nobody writes to meanwhile to a new file, equal to it; returns how many rows it holds."""
+    try:
+        with store.alone(file) as folder:
+            draft = folder / "copied.duckdb"
+            drafts.copy_private(path, draft)
+            with store.reading(path) as con, store.reading(draft) as copied:
+                sums = _sums(con)
+                if _sums(copied) != sums:
+                    raise StoreError(
+                        f"The copy of {path} did not open equal to it; nothing was kept. Try another disk."
+                    )
+            drafts.put_new(draft, file)
+    except FileExistsError as error:
+        raise UsageError(f"{file} exists already; a backup never overwrites a file.") from error
+    except OSError as error:
+        raise StoreError(f"The backup {file} could not be written: {error.strerror}.") from error
+    return sum(rows for rows, _ in sums.values())
+
+
+def _rows(path: Path) -> int:
+    """Bring a store to today's schema and read it through; returns how many rows it holds."""
+    with store.reading(path) as con:
+        try:
+            return sum(rows for rows, _ in _sums(con).values())
+        except duckdb.Error as error:
+            raise _damaged(path, error) from error
+
+
+def _damaged(path: Path, error: duckdb.Error) -> StoreError:
+    return StoreError(f"{path} is damaged and cannot be read through: {str(error).splitlines()[0]}. Restore a backup.")
 
 
 def check(store_path: str | Path) -> Check:
@@ -141,9 +143,7 @@ def check(store_path: str | Path) -> Check:
         try:
             rows = sum(count for count, _ in _sums(con).values())
         except duckdb.Error as error:
-            raise StoreError(
-                f"{store_path} is damaged and cannot be read through: {str(error).splitlines()[0]}. Restore a backup."
-            ) from error
+            raise _damaged(Path(store_path), error) from error
         for table in TABLES:
             name = quoted(table.name)
             repeated = con.execute(
@@ -216,15 +216,3 @@ def _new_file(file: Path) -> None:
         raise UsageError(f"{file} exists already; a backup never overwrites a file.")
     if not file.parent.is_dir():
         raise UsageError(f"The folder {file.parent} does not exist.")
-
-
-def _copy_private(source: Path, target: Path) -> None:
-    """Copy a file readable by its owner only, and have it on the disk before anybody relies on it."""
-    with (
-        source.open("rb") as reader,
-        open(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as writer,
-    ):
-        shutil.copyfileobj(reader, writer, 1 << 20)
-        writer.flush()
-        with suppress(OSError):
-            os.fsync(writer.fileno())

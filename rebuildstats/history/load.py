@@ -33,7 +33,14 @@ _KIND_RULES = {
     "word": "not_a_word",
     "flag": "not_true_or_false",
 }
-_SHEET_FAULTS = ("wrong_number_of_cells", "open_quote", "formula_without_value", "not_as_mapped")
+_SHEET_FAULTS = (
+    "wrong_number_of_cells",
+    "open_quote",
+    "zero_byte",
+    "formula_without_value",
+    "formula_error",
+    "not_as_mapped",
+)
 _SERIES = {"teardowns": ("mileage_falls", "unit_mileage"), "odometers": ("odometer_falls", "odometer")}
 
 

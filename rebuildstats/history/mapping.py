@@ -25,7 +25,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -210,14 +210,16 @@ def apply(mapped: MappedSheet, raw: RawSheet) -> list[Sheet]:
         except KeyError:
             there = ", ".join(h for h in raw.header if h)
             raise InputError(
-                f"{raw.name} has no column '{header}', which the mapping names. It has: {there}."
+                f"{raw.name} has no column '{header}', which the mapping names. It has, in line {raw.header_line}: "
+                f"{there}. Where the header stands in another line, say so with header_row."
             ) from None
 
     grid = _grid(raw, [at(h) for h in mapped.fill_down])
     taken = {at(h) for t in mapped.tables for c in t.columns for h in (c.header, c.unit_header) if h is not None}
     notes = {h or f"column {i + 1}": i for i, h in enumerate(raw.header) if i not in taken}
     last = mapped.tables[-1]
-    return [_mapped_sheet(raw, grid, table, at, notes if table is last else {}) for table in mapped.tables]
+    sheets = [_mapped_sheet(raw, grid, table, at, notes if table is last else {}) for table in mapped.tables]
+    return [replace(sheets[0], notices=raw.notices), *sheets[1:]]
 
 
 def sheets_of(path: Path, mapped: tuple[MappedSheet, ...], notices: list[str]) -> list[Sheet]:
@@ -250,7 +252,7 @@ def _grid(raw: RawSheet, fill_down: list[int]) -> list[list[str]]:
     grid = []
     above: dict[int, str] = {}
     for row in raw.rows:
-        trimmed = [c if isinstance(c, cells.PlainNumber) else c.strip(BLANKS) for c in row[:width]]
+        trimmed = [c if isinstance(c, cells.PlainNumber | cells.FaultyCell) else c.strip(BLANKS) for c in row[:width]]
         trimmed += [""] * (width - len(row))
         if any(trimmed):
             for i in fill_down:
@@ -282,7 +284,12 @@ def _mapped_sheet(
         own = at(column.header)
         theirs = [row[own] for row in grid]
         units = [row[at(column.unit_header)] for row in grid] if column.unit_header is not None else None
-        ours, odd = column.writing.read(_translated(theirs, mapped.words.get(column.name, {})), units)
+        ours, odd = replace(column.writing, zero_day=raw.zero_day).read(
+            _translated(theirs, mapped.words.get(column.name, {})), units
+        )
+        for i, cell in enumerate(theirs):
+            if isinstance(cell, cells.FaultyCell) and not faults[i]:
+                faults[i], fault_columns[i], fault_values[i] = cell.reason, column.name, cell
         for i in odd:
             if not faults[i]:
                 faults[i], fault_columns[i], fault_values[i] = "not_as_mapped", column.name, theirs[i]

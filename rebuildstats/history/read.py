@@ -12,7 +12,8 @@ import json
 import re
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 
 import duckdb
@@ -20,6 +21,7 @@ import pandas as pd
 
 from rebuildstats.errors import InputError
 from rebuildstats.history import store, text_rows, workbooks
+from rebuildstats.history.cells import SERIAL_ZERO, FaultyCell
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
 from rebuildstats.history.statements import statement
 from rebuildstats.history.tables import escaped_glob
@@ -29,6 +31,7 @@ BOOK_ENDINGS = (".xlsx", ".xlsm")
 PARQUET = ".parquet"
 ENDINGS = (*TEXT_ENDINGS, *BOOK_ENDINGS, PARQUET)
 FAST_FROM_BYTES = 256_000
+_TITLE_LINES = 30
 REJECTS_HEADER = ("table", "file", "line", "column", "value", "reason", "row")
 
 # What is trimmed from every cell: all that Unicode calls blank, and the two marks without width that spreadsheets
@@ -56,6 +59,7 @@ _ODD_BLANKS = re.compile(b"|".join(re.escape(c.encode()) for c in BLANKS if ord(
 
 # The column in which an export carries what the contract does not know, as JSON.
 NOTES = "_notes"
+_BESIDE = ("_fault", "_fault_column", "_fault_value", "_raw", "_notes")  # what goes with the cells of a row
 _FORMULA = ("=", "+", "-", "@", "'")
 
 
@@ -85,7 +89,8 @@ class Found:
 @dataclass(frozen=True, slots=True)
 class RawSheet:
     """Rows of text under a header, before anybody said what they mean. lines: the line each row begins on; faults: a
-    reason or ''.
+    reason or ''; notices: what was odd about the file as a whole, in sentences; zero_day: the day 0 of dates that
+    stand as day numbers.
     """
 
     found: Found
@@ -95,13 +100,16 @@ class RawSheet:
     rows: list[list[str]]
     lines: list[int]
     faults: list[str] = field(default_factory=list)
+    notices: tuple[str, ...] = ()
+    zero_day: date = SERIAL_ZERO
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """Rows on their way into one table.
 
-    frame: columns `_line`, `_fault`, `_raw`, `_notes` and those of the contract that the file has, all text; None for
+    frame: columns `_line`, `_fault`, `_fault_column`, `_fault_value`, `_raw`, `_notes` and those of the contract that
+    the file has, all text; None for
     the fast way, where `positions` says which contract column stands where and `note_positions` which header is kept
     as a note.
     """
@@ -114,6 +122,7 @@ class Sheet:
     delimiter: str = ","
     positions: dict[str, int] = field(default_factory=dict)
     note_positions: dict[str, int] = field(default_factory=dict)
+    notices: tuple[str, ...] = ()
 
 
 def plain(header: str) -> str:
@@ -187,24 +196,32 @@ def read_raw(
     content = text_rows.content_of(path)
     found = Found(path.name, path, len(content), hashlib.sha256(content).hexdigest())
     if path.suffix.lower() in BOOK_ENDINGS:
-        grids = [
-            (f"{path.name}[{book.name}]", book.rows, book.lines, book.faults)
+        return [
+            replace(
+                _under_header(
+                    found, f"{path.name}[{book.name}]", book.rows, book.lines, [""] * len(book.rows), header_row
+                ),
+                zero_day=book.zero_day,
+            )
             for book in workbooks.sheets(content, path.name)
         ]
-    elif path.suffix.lower() == PARQUET:
-        grids = [(path.name, *_parquet(path))]
-    else:
-        text, _ = text_rows.decode(content, path.name, encoding)
-        read = list(text_rows.rows(text, delimiter or text_rows.delimiter_of(text), path.name))
-        grids = [
-            (
-                path.name,
-                [r.cells for r in read],
-                [r.line for r in read],
-                ["open_quote" if r.open_quote else "" for r in read],
-            )
-        ]
-    return [_under_header(found, name, cells, lines, faults, header_row) for name, cells, lines, faults in grids]
+    if path.suffix.lower() == PARQUET:
+        return [_under_header(found, path.name, *_parquet(path), header_row)]
+    decoded = text_rows.decode(content, path.name, encoding)
+    told = text_rows.told_delimiter(decoded.text)
+    by = delimiter or told or text_rows.delimiter_of(decoded.text, header_row)
+    read = list(text_rows.rows(decoded.text, by, path.name))[1 if told else 0 :]
+    raw = _under_header(
+        found, path.name, [r.cells for r in read], [r.line for r in read], [r.fault for r in read], header_row
+    )
+    return [replace(raw, notices=_told_lines(path.name, decoded.other_lines))]
+
+
+def _told_lines(name: str, lines: Sequence[int]) -> tuple[str, ...]:
+    if not lines:
+        return ()
+    some = ", ".join(map(str, lines[:5])) + (", ..." if len(lines) > 5 else "")
+    return (f"{name}: {len(lines):,} lines are not UTF-8 as the others are, read as Windows-1252 (lines {some})",)
 
 
 def _parquet(path: Path) -> tuple[list[list[str]], list[int], list[str]]:
@@ -242,6 +259,47 @@ def _under_header(
     )
 
 
+def under_own_header(raw: RawSheet, table: Table) -> RawSheet:
+    """The same sheet under the row that names the table's columns, where lines of a title stand above it; as it is
+    where no such row stands among the first ones.
+    """
+    known = {c.name for c in table.columns}
+    if any(plain(h) in known for h in raw.header):
+        return raw
+    for i, cells in enumerate(raw.rows[:_TITLE_LINES]):
+        filled = [plain(c) for c in cells if c.strip(BLANKS)]
+        if table.key[0] in filled and sum(name in known for name in filled) * 2 >= len(filled):
+            header = [c.strip(BLANKS) for c in cells]
+            while not header[-1]:
+                header.pop()
+            after = slice(i + 1, None)
+            above = f"{raw.name}: the header is line {raw.lines[i]}; what stands above it is a title and no row"
+            return replace(
+                raw,
+                header=header,
+                header_line=raw.lines[i],
+                rows=raw.rows[after],
+                lines=raw.lines[after],
+                faults=raw.faults[after],
+                notices=(*raw.notices, above),
+            )
+    return raw
+
+
+def _read_for(path: Path, table: Table) -> RawSheet:
+    """A text file for a table: where its first lines hide the delimiter, the one under which its header is found."""
+    first = read_raw(path)[0]
+    raw = under_own_header(first, table)
+    if raw is first and path.suffix.lower() in TEXT_ENDINGS:
+        known = {c.name for c in table.columns}
+        if first.header and not any(plain(h) in known for h in first.header):
+            for delimiter in text_rows.DELIMITERS:
+                other = read_raw(path, delimiter=delimiter)[0]
+                if (found := under_own_header(other, table)) is not other:
+                    return found
+    return raw
+
+
 def match_columns(header: list[str], table: Table, name: str) -> tuple[dict[str, int], dict[str, int]]:
     """Which contract column stands where, and which headers are notes. Raises InputError where that is not clear."""
     positions: dict[str, int] = {}
@@ -271,7 +329,7 @@ def to_sheet(raw: RawSheet, table: Table) -> Sheet:
     """The rows of a raw sheet under the contract's column names; what the contract does not know goes to the notes."""
     positions, notes = match_columns(raw.header, table, raw.name)
     width = len(raw.header)
-    columns: dict[str, list[str | None]] = {name: [] for name in ("_fault", "_raw", "_notes", *positions)}
+    columns: dict[str, list[str | None]] = {name: [] for name in (*_BESIDE, *positions)}
     for cells, fault in zip(raw.rows, raw.faults, strict=True):
         trimmed = [cell_text(c) for c in cells]
         while len(trimmed) > width and not trimmed[-1]:
@@ -279,14 +337,24 @@ def to_sheet(raw: RawSheet, table: Table) -> Sheet:
         wrong = fault or ("wrong_number_of_cells" if len(trimmed) != width and any(trimmed) else "")
         if not wrong and trimmed and [c.casefold() for c in trimmed] == [h.casefold() for h in raw.header]:
             wrong = "repeated_header"
+        where, faulty = faulty_cell((name, cells[i]) for name, i in positions.items() if i < len(cells))
+        if faulty is not None:
+            wrong = wrong or faulty.reason
         columns["_fault"].append(wrong or None)
+        columns["_fault_column"].append(where)
+        columns["_fault_value"].append(faulty)
         columns["_raw"].append(json.dumps(cells_by_header(raw.header, trimmed), ensure_ascii=False) if wrong else None)
         columns["_notes"].append(_notes(notes, trimmed))
         for name, i in positions.items():
             columns[name].append(trimmed[i] or None if i < len(trimmed) else None)
     frame = pd.DataFrame({name: pd.Series(values, dtype="str") for name, values in columns.items()})
     frame.insert(0, "_line", pd.Series(raw.lines, dtype="int64"))
-    return Sheet(raw.found, raw.name, table, frame, note_positions=notes, positions=positions)
+    return Sheet(raw.found, raw.name, table, frame, note_positions=notes, positions=positions, notices=raw.notices)
+
+
+def faulty_cell(named: Iterable[tuple[str, str]]) -> tuple[str | None, FaultyCell | None]:
+    """The first of these cells whose value cannot be had, with its column."""
+    return next(((name, cell) for name, cell in named if isinstance(cell, FaultyCell)), (None, None))
 
 
 def _notes(positions: dict[str, int], cells: list[str]) -> str | None:
@@ -334,6 +402,8 @@ def fast_sheet(path: Path, table: Table) -> Sheet | None:
     header = [c.strip(BLANKS) for c in head.split(delimiter)]
     if '"' in head or NOTES in header or not all(header) or len(header) < 2 or len(header) > text_rows.MAX_COLUMNS:
         return None
+    if not {plain(h) for h in header} & {c.name for c in table.columns}:
+        return None  # a title above the header
     positions, notes = match_columns(header, table, path.name)
     found = Found(path.name, path, len(content), hashlib.sha256(content).hexdigest())
     lines = content.count(b"\n") + (not content.endswith(b"\n"))
@@ -369,7 +439,7 @@ def sheets_of(path: Path, named: bool, notices: list[str]) -> list[Sheet]:
         if fast is not None:
             return [fast]
     sheets: list[Sheet] = []
-    raws = read_raw(path)
+    raws = read_raw(path) if own is None or path.suffix.lower() in BOOK_ENDINGS else [_read_for(path, own)]
     for raw in raws:
         inner = raw.name[len(path.name) + 1 : -1] if raw.name != path.name else path.stem
         table = table_named(inner) or (own if len(raws) == 1 else None)
@@ -378,7 +448,7 @@ def sheets_of(path: Path, named: bool, notices: list[str]) -> list[Sheet]:
         elif not raw.header:
             notices.append(f"{raw.name}: empty")
         else:
-            sheets.append(to_sheet(raw, table))
+            sheets.append(to_sheet(under_own_header(raw, table), table))
     if named and not sheets and any(raw.header for raw in raws):
         raise InputError(f"{path.name} has no sheet named like a table (tables: {', '.join(t.name for t in TABLES)}).")
     return sheets
@@ -386,4 +456,4 @@ def sheets_of(path: Path, named: bool, notices: list[str]) -> list[Sheet]:
 
 def careful_sheet(sheet: Sheet) -> Sheet:
     """The same CSV file read the careful way."""
-    return to_sheet(read_raw(sheet.found.path)[0], sheet.table)
+    return to_sheet(_read_for(sheet.found.path, sheet.table), sheet.table)

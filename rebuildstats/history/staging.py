@@ -58,6 +58,7 @@ class Staging:
             self.make_stage(sheet.table)
             if sheet.frame is None and not self._stage_fast(sheet, number):
                 sheet = read.careful_sheet(sheet)
+            self.notices += sheet.notices
             if sheet.frame is not None:
                 self._stage_frame(sheet, number)
             found = sheet.found

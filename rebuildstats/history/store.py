@@ -1,8 +1,8 @@
 """The store: one DuckDB file, opened for short reads and short writes. The only module that connects to DuckDB.
 
-How processes share it: DuckDB lets one process write, and nobody else reads meanwhile. So nobody keeps the file open:
-a reader opens, asks and closes; a writer prepares its rows in memory first, then opens, writes one transaction and
-closes. Who finds the file taken tries again patiently, and only after `PATIENCE_SECONDS` hears about it.
+How processes share it: a reader opens the file, asks and closes; it never waits for a writer, because a writer works
+on a copy of its own that takes the file's place when it is whole (`drafts.py`). Writers take turns: each prepares its
+rows in memory first, then waits patiently for its turn, and hears about it only after `WRITE_PATIENCE_SECONDS`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,13 +23,16 @@ from pathlib import Path
 import duckdb
 
 from rebuildstats.errors import StoreBusyError, StoreError, UsageError
+from rebuildstats.history import drafts
 from rebuildstats.history.statements import literal, statement
 
 SCHEMA_VERSION = 2
 PROGRAM = "rebuildstats"
-PATIENCE_SECONDS = 10.0
+PATIENCE_SECONDS = 10.0  # of a reader: only another program that writes in the very file can make it wait
+WRITE_PATIENCE_SECONDS = 60.0  # of a writer: a load of a million findings has its turn for some seconds
 DISTANCES = ("mi", "km", "h")
 
+_DRAFT = "draft.duckdb"
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _MAGIC = b"DUCK"  # at byte 8 of every DuckDB file
 _BUSY = ("Could not set lock", "Unique file handle conflict", "different configuration", "already attached")
@@ -87,111 +90,137 @@ def create(path: str | Path, distance: str) -> None:
         raise UsageError(
             f"The folder {path.parent} does not exist; make it first, or name another place for the store."
         )
-    # Made under a passing name and moved into place, so that a crash half way leaves no file that looks like a store.
-    draft = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        old = os.umask(0o077)
+    path = path.resolve()
+    with drafts.turn(path, WRITE_PATIENCE_SECONDS) as folder:
+        draft = folder / _DRAFT
         try:
             con = duckdb.connect(str(draft), config=_CONFIG)
-        finally:
-            os.umask(old)
-        try:
-            con.execute("begin")
-            _migrate(con, 0)
-            con.execute(statement("store/put_setting"), {"name": "distance", "value": distance}).fetchall()
-            con.execute("commit")
-        finally:
-            con.close()
-        os.chmod(draft, 0o600)
-        os.link(draft, path)  # fails where another process was faster; never replaces
-    except FileExistsError as error:
-        raise StoreError(f"{path} exists already; a store is never overwritten.") from error
-    except (OSError, duckdb.Error) as error:
-        raise StoreError(f"The store {path} could not be made: {_first_line(error)}") from error
-    finally:
-        for leftover in (draft, Path(f"{draft}.wal")):
-            leftover.unlink(missing_ok=True)
+            try:
+                con.execute("begin")
+                _migrate(con, 0)
+                con.execute(statement("store/put_setting"), {"name": "distance", "value": distance}).fetchall()
+                con.execute("commit")
+                con.execute(statement("keep/checkpoint")).fetchall()
+            finally:
+                con.close()
+            os.chmod(draft, 0o600)
+            drafts.put_new(draft, path)
+        except FileExistsError as error:
+            raise StoreError(f"{path} exists already; a store is never overwritten.") from error
+        except (OSError, duckdb.Error) as error:
+            raise StoreError(f"The store {path} could not be made: {_first_line(error)}") from error
 
 
 def data_version(path: str | Path) -> str:
-    """A short text that changes with every commit and by nothing else: time and size of the file and of its journal."""
+    """A short text that changes with every commit and by nothing else: which file it is, its time and its size.
+
+    The journal that an earlier version or another program left beside it counts too.
+    """
     marks = []
-    for file in (Path(path), Path(f"{path}.wal")):
+    for file in (Path(path), _journal(Path(path))):
         with suppress(OSError):
             stat = file.stat()
-            marks.append(f"{stat.st_mtime_ns}:{stat.st_size}")
+            marks.append(f"{stat.st_ino}:{stat.st_mtime_ns}:{stat.st_size}")
     return "|".join(marks)
 
 
 @contextmanager
 def reading(path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A read-only connection to the store, closed at the end of the block. Take frames out of it, never relations.
+    """A read-only connection to the store as it is now, closed at the end of the block. Take frames out of it, never
+    relations.
 
-    Raises StoreError (missing, not ours, other version) or StoreBusyError (another process kept writing).
+    What others write meanwhile is seen by who opens next. Raises StoreError (missing, not ours, other version) or
+    StoreBusyError (another program writes in the very file).
     """
-    path = _existing(path)
-
-    def connect() -> duckdb.DuckDBPyConnection:
-        return duckdb.connect(str(path), read_only=True, config=_CONFIG)
-
-    con = _patiently(connect, path, patience)
-    try:
-        with interruptible(con):
-            old = _check_schema(con, path) < SCHEMA_VERSION
+    path = existing(path)
+    with closing(memory()) as con:
+        old = _open_to_read(con, path, patience) < SCHEMA_VERSION
         if old:
-            con.close()
-            with writing(path, patience=patience):
+            con.execute(statement("store/leave")).fetchall()
+            with writing(path):
                 pass  # opening for writing brings the schema up to date
-            con = _patiently(connect, path, patience)
+            _open_to_read(con, path, patience)
+        con.execute("use store")
         with interruptible(con):
             yield con
-    finally:
-        con.close()
 
 
 @contextmanager
-def writing(path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A connection in one transaction: committed when the block ends, undone when it raises (Ctrl-C too).
+def writing(path: str | Path, *, patience: float = WRITE_PATIENCE_SECONDS) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection in one transaction: kept when the block ends, undone when it raises (Ctrl-C too).
 
-    Raises as `reading` does.
+    Raises as `reading` does, and StoreBusyError where others kept writing.
     """
-    con = memory()
-    try:
-        with attached(con, path, patience=patience):
-            yield con
-    finally:
-        con.close()
+    with closing(memory()) as con, attached(con, path, patience=patience):
+        yield con
 
 
 @contextmanager
-def attached(con: duckdb.DuckDBPyConnection, path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator[None]:
+def attached(
+    con: duckdb.DuckDBPyConnection, path: str | Path, *, patience: float = WRITE_PATIENCE_SECONDS
+) -> Iterator[None]:
     """Within the block `con`, a connection to memory, writes to the store at `path` in one transaction; see
     `writing`.
     """
-    path = _existing(path)
-    _patiently(lambda: con.execute(statement("store/attach", path=literal(str(path)))), path, patience)
-    done = False
-    try:
-        con.execute("use store")
-        con.execute("begin")
-        version = _check_schema(con, path)
-        if version < SCHEMA_VERSION:
+    path = existing(path)
+    with alone(path, patience=patience) as folder:
+        draft = folder / _DRAFT
+        try:
+            # Open for reading while it is copied: so a program that writes in the very file is noticed and waited for.
+            version = _open_to_read(con, path, patience)
+            drafts.copy_private(path, draft)
+            con.execute(statement("store/leave")).fetchall()
+        except OSError as error:
+            raise StoreError(
+                f"{path} could not be copied to be written: {error.strerror}. Is the disk full?"
+            ) from error
+        try:
+            con.execute(statement("store/attach", path=literal(str(draft)))).fetchall()
+            con.execute("use store")
+            con.execute("begin")
             _migrate(con, version)
-        with interruptible(con):
-            yield
-        con.execute("commit")
-        done = True
-    except (duckdb.IOException, duckdb.FatalException, duckdb.TransactionException) as error:
-        raise StoreError(
-            f"Writing to {path} failed, nothing of it was kept: {_first_line(error)} Is the disk full or read-only?"
-        ) from error
-    finally:
-        if not done:
+            with interruptible(con):
+                yield
+            con.execute("commit")
+            con.execute(statement("keep/checkpoint")).fetchall()
+        except (duckdb.IOException, duckdb.FatalException, duckdb.TransactionException) as error:
+            raise _not_written(path, _first_line(error)) from error
+        finally:
             with suppress(duckdb.Error):
                 con.execute("rollback")
-        with suppress(duckdb.Error):
-            con.execute("use memory")
-            con.execute("detach store")
+            with suppress(duckdb.Error):
+                con.execute(statement("store/leave"))
+        try:
+            drafts.publish(draft, path.resolve(), patience)
+        except OSError as error:
+            raise _not_written(path, str(error.strerror)) from error
+
+
+@contextmanager
+def alone(path: str | Path, *, patience: float = WRITE_PATIENCE_SECONDS) -> Iterator[Path]:
+    """Within the block nobody else writes to the store, which is one file without a journal then; readers go on.
+
+    Gives a private folder beside the store, gone afterwards. The store need not exist. Raises as `drafts.turn`.
+    """
+    path = Path(path).resolve()
+    with drafts.turn(path, patience) as folder:
+        if _journal(path).exists():  # left by an earlier version or another program that died
+            with closing(memory()) as con:
+                _patiently(
+                    lambda: con.execute(statement("store/attach_in_place", path=literal(str(path)))), path, patience
+                )
+                con.execute("checkpoint store").fetchall()
+        yield folder
+
+
+def _open_to_read(con: duckdb.DuckDBPyConnection, path: Path, patience: float) -> int:
+    """Attach the file as `store`, for reading; returns the version of its schema.
+
+    Attached and never connected to: within one process DuckDB answers a second connection to a path with the file that
+    the first one opened, which may have been replaced meanwhile.
+    """
+    _patiently(lambda: con.execute(statement("store/attach_to_read", path=literal(str(path)))), path, patience)
+    return _check_schema(con, path)
 
 
 @contextmanager
@@ -264,7 +293,8 @@ def _positive(value: float, name: str) -> float:
     return value
 
 
-def _existing(path: str | Path) -> Path:
+def existing(path: str | Path) -> Path:
+    """The path, where a DuckDB file stands at it; StoreError otherwise."""
     path = Path(path)
     if path.is_dir():
         raise StoreError(f"{path} is a folder, not a store. Name the store's file, by default history.duckdb.")
@@ -306,6 +336,14 @@ def _patiently(
                 ) from error
         time.sleep(pause * (0.5 + random.random()))
         pause = min(pause * 1.5, 0.05)
+
+
+def _journal(path: Path) -> Path:
+    return Path(f"{path}.wal")
+
+
+def _not_written(path: Path, why: str) -> StoreError:
+    return StoreError(f"Writing to {path} failed, nothing of it was kept: {why} Is the disk full or read-only?")
 
 
 def _check_schema(con: duckdb.DuckDBPyConnection, path: Path) -> int:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -31,59 +33,106 @@ _MARKS = (
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One record of a file: its cells as they stand, the line it begins on (the file's first line is 1)."""
+    """One record of a file: its cells as they stand, the line it begins on (the file's first line is 1).
+
+    fault: why it cannot be read as it stands: `open_quote`, `zero_byte`, or '' where nothing is wrong.
+    """
 
     line: int
     cells: list[str]
-    open_quote: bool = False
+    fault: str = ""
 
 
-def decode(content: bytes, name: str, encoding: str | None = None) -> tuple[str, str]:
+@dataclass(frozen=True, slots=True)
+class Text:
     """The text of a file and the encoding it was found to be in.
 
-    A byte-order mark decides; then UTF-8; then UTF-16 without a mark, by its zero bytes; then Windows-1252. Raises
-    InputError where the bytes are no text at all.
+    other_lines: in a UTF-8 file, the lines that are not UTF-8 and were read as Windows-1252.
+    """
+
+    text: str
+    encoding: str
+    other_lines: tuple[int, ...] = ()
+
+
+def decode(content: bytes, name: str, encoding: str | None = None) -> Text:
+    """The text of a file.
+
+    A byte-order mark decides; then UTF-8; then UTF-16 without a mark, by its zero bytes; then Windows-1252. A UTF-8
+    file with lines pasted in from Windows-1252 is read line by line. A Ctrl-Z at the end, which old programs leave,
+    is no text. Raises InputError where the bytes are no text at all.
     """
     if encoding is not None:
         try:
-            return content.decode(encoding).removeprefix("\ufeff"), encoding
+            return Text(content.decode(encoding).removeprefix("\ufeff"), encoding)
         except (UnicodeDecodeError, LookupError) as error:
             raise InputError(f"{name} cannot be read as {encoding}: {error}.") from error
+    content = content.rstrip(b"\x1a")
     for mark, found in _MARKS:
         if content.startswith(mark):
             try:
-                return content.decode(found).removeprefix("\ufeff"), found
+                return Text(content.decode(found).removeprefix("\ufeff"), found)
             except UnicodeDecodeError as error:
+                if found == "utf-8-sig":
+                    return _line_by_line(content.removeprefix(mark), name)
                 raise InputError(f"{name} begins like {found} but goes on otherwise (byte {error.start}).") from error
-    if b"\0" in content:
-        return _without_mark(content, name)
+    if b"\0" in content and (wide := _wide_without_mark(content)) is not None:
+        return wide
+    if b"\0" in content.lstrip(b"\r\n").split(b"\n", 1)[0]:
+        raise InputError(f"{name} holds zero bytes: it is no text file. Save the sheet as CSV (UTF-8) or as .xlsx.")
     try:
-        return content.decode("utf-8"), "utf-8"
+        return Text(content.decode("utf-8"), "utf-8")
     except UnicodeDecodeError:
-        pass
-    try:
-        return content.decode("cp1252"), "cp1252"
-    except UnicodeDecodeError as error:
-        raise InputError(
-            f"{name} is neither UTF-8 nor Windows-1252 text (byte {error.start}). "
-            "Save it as UTF-8, or name its encoding in a mapping."
-        ) from error
+        return _line_by_line(content, name)
 
 
-def _without_mark(content: bytes, name: str) -> tuple[str, str]:
+def _wide_without_mark(content: bytes) -> Text | None:
+    """A text of UTF-16 without a byte-order mark, by where its zero bytes stand."""
     head = content[:4000]
     for found, zeros in (("utf-16-le", head[1::2]), ("utf-16-be", head[0::2])):
         if zeros and zeros.count(0) > 0.7 * len(zeros):
+            with suppress(UnicodeDecodeError):
+                return Text(content.decode(found), found)
+    return None
+
+
+def _line_by_line(content: bytes, name: str) -> Text:
+    """A text that is not UTF-8 throughout: Windows-1252, or UTF-8 with lines of Windows-1252 among them."""
+    lines = content.split(b"\n")
+    texts: list[str] = []
+    other: list[int] = []
+    utf8 = False
+    start = 0
+    for number, line in enumerate(lines, 1):
+        try:
+            texts.append(line.decode("utf-8"))
+            utf8 = utf8 or not line.isascii()
+        except UnicodeDecodeError:
             try:
-                return content.decode(found), found
-            except UnicodeDecodeError:
-                continue
-    raise InputError(f"{name} holds zero bytes: it is no text file. Save the sheet as CSV (UTF-8) or as .xlsx.")
+                texts.append(line.decode("cp1252"))
+            except UnicodeDecodeError as error:
+                raise InputError(
+                    f"{name} is neither UTF-8 nor Windows-1252 text (line {number}, byte {start + error.start}). "
+                    "Save it as UTF-8, or name its encoding in a mapping."
+                ) from error
+            other.append(number)
+        start += len(line) + 1
+    return Text("\n".join(texts), "utf-8", tuple(other)) if utf8 else Text("\n".join(texts), "cp1252")
 
 
-def delimiter_of(text: str) -> str:
-    """The delimiter of a text, by its header: the one that cuts it into most cells, outside quotes."""
-    head = next((line for line in text[:1_000_000].splitlines() if line.strip()), "")
+def told_delimiter(text: str) -> str | None:
+    """The delimiter that a text names in a first line `sep=;`, as spreadsheet programs write it."""
+    first = text[:20].splitlines()[:1]
+    told = re.fullmatch(r'"?sep=(.)"?', first[0], re.IGNORECASE) if first else None
+    return told.group(1) if told else None
+
+
+def delimiter_of(text: str, header_row: int | None = None) -> str:
+    """The delimiter of a text, by its header (its first filled line, or the given one): the one that cuts it into
+    most cells, outside quotes.
+    """
+    lines = text[:1_000_000].splitlines()
+    head = next((line for line in lines[(header_row or 1) - 1 :] if line.strip()), "")
     best, most = ",", 0
     for candidate in DELIMITERS:
         count = len(next(csv.reader([head[:100_000]], delimiter=candidate), []))
@@ -123,14 +172,22 @@ def rows(text: str, delimiter: str, name: str) -> Iterator[Row]:
             if (broken and _left_open(lines[line:after], delimiter, width)) or (
                 after == len(lines) and _never_closed(lines[line:], delimiter)
             ):
-                yield Row(line + 1, lines[line].rstrip("\r\n").split(delimiter), open_quote=True)
+                yield Row(line + 1, lines[line].rstrip("\r\n").split(delimiter), "open_quote")
                 start, restart = line + 1, True
                 break
-            width = width or len(cells)
-            yield Row(line + 1, cells)
+            if width <= 1:  # a title of one cell may stand above the header
+                width = len(cells) or width
+            yield _row(line + 1, cells)
             line = after
         if not restart:
             return
+
+
+def _row(line: int, cells: list[str]) -> Row:
+    """A record; one with a zero byte in it, which no text has, is at fault and shows where it stands."""
+    if any("\0" in cell for cell in cells):
+        return Row(line, [cell.replace("\0", "\u2400") for cell in cells], "zero_byte")
+    return Row(line, cells)
 
 
 def _left_open(lines: list[str], delimiter: str, width: int) -> bool:

@@ -15,7 +15,7 @@ from typing import Any
 import openpyxl
 
 from rebuildstats.errors import InputError
-from rebuildstats.history.cells import PlainNumber
+from rebuildstats.history.cells import FaultyCell, PlainNumber
 
 MAX_UNPACKED = 200_000_000  # bytes of XML; beyond it a workbook is a bomb or belongs in a CSV file
 MAX_RATIO = 200
@@ -24,23 +24,21 @@ MAX_ROWS = 1_048_576
 
 @dataclass(frozen=True, slots=True)
 class BookSheet:
-    """One sheet: its rows of text, the row number of each, and the fault of a row that cannot be read as it stands
-    ('' where none).
-    """
+    """One sheet: its rows of text, the row number of each, and day 0 of the dates in it that stand as numbers."""
 
     name: str
     rows: list[list[str]]
     lines: list[int]
-    faults: list[str]
+    zero_day: date
 
 
 def sheets(content: bytes, name: str) -> list[BookSheet]:
     """Every visible sheet of a workbook as text.
 
-    Dates come as ISO dates, whole numbers without a decimal point, numbers shown with leading zeros with them; a cell
-    merged downwards counts for every row it spans; a formula counts by the value that was last computed, and a row
-    whose formula has none is at fault (`formula_without_value`). Raises InputError for what is no workbook, is
-    locked, or unpacks beyond all bounds.
+    Dates come as ISO dates, whole numbers without a decimal point, numbers shown with leading zeros or with signs
+    between their digits as they are shown; a cell merged downwards counts for every row it spans; a formula counts by
+    the value that was last computed, and a cell whose formula has none, or gave an error, is a `FaultyCell`. Raises
+    InputError for what is no workbook, is locked, or unpacks beyond all bounds.
     """
     try:
         _check_archive(content, name)
@@ -57,13 +55,13 @@ def sheets(content: bytes, name: str) -> list[BookSheet]:
             f"{name} cannot be read as a workbook: {_short(error)}. Open it and save it as .xlsx again."
         ) from error
     return [
-        _sheet(sheet, formulas[sheet.title] if formulas is not None else None)
+        _sheet(sheet, formulas[sheet.title] if formulas is not None else None, values.epoch.date())
         for sheet in values.worksheets
         if sheet.sheet_state == "visible"
     ]
 
 
-def _sheet(sheet: Any, formulas: Any) -> BookSheet:
+def _sheet(sheet: Any, formulas: Any, zero_day: date) -> BookSheet:
     merged = {}
     for span in sheet.merged_cells.ranges:
         top = _text(sheet.cell(span.min_row, span.min_col))
@@ -71,29 +69,26 @@ def _sheet(sheet: Any, formulas: Any) -> BookSheet:
             merged[below, span.min_col] = top
     rows: list[list[str]] = []
     lines: list[int] = []
-    faults: list[str] = []
     for line, cells in enumerate(sheet.iter_rows(), 1):
         row = [merged.get((line, cell.column)) or _text(cell) for cell in cells]
-        fault = ""
         if formulas is not None:
             for index, cell in enumerate(cells):
                 if cell.value is None and formulas.cell(line, cell.column).data_type == "f":
-                    fault = "formula_without_value"
-                    row[index] = str(formulas.cell(line, cell.column).value)
+                    row[index] = FaultyCell(str(formulas.cell(line, cell.column).value), "formula_without_value")
         rows.append(row)
         lines.append(line)
-        faults.append(fault)
     while rows and not any(rows[-1]):  # formatted but empty rows at the end are no rows of anybody
         rows.pop()
         lines.pop()
-        faults.pop()
-    return BookSheet(sheet.title, rows, lines, faults)
+    return BookSheet(sheet.title, rows, lines, zero_day)
 
 
 def _text(cell: Any) -> str:
     value = cell.value
     if value is None:
         return ""
+    if cell.data_type == "e":
+        return FaultyCell(str(value), "formula_error")
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, datetime):
@@ -101,12 +96,27 @@ def _text(cell: Any) -> str:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, int | float):
-        digits = re.fullmatch(r"0{2,}", cell.number_format or "")
         if float(value).is_integer() and abs(value) < 1e15:
-            text = str(int(value))
-            return text.zfill(len(cell.number_format)) if digits else PlainNumber(text)
+            return _as_shown(int(value), cell.number_format or "") or PlainNumber(str(int(value)))
         return PlainNumber(repr(float(value)))
     return str(value)
+
+
+def _as_shown(number: int, form: str) -> str | None:
+    """A number under a format of zeros and literal signs (`0000`, `000-000`, `"P"0000`), as the sheet shows it; None
+    where the format is another.
+    """
+    pieces = re.findall(r'"[^"]*"|\\.|.', form.split(";")[0])
+    signs = [p if p == "0" else p.strip('"') if p.startswith('"') else p.removeprefix("\\") for p in pieces]
+    zeros = [i for i, piece in enumerate(pieces) if piece == "0"]
+    literal = all(p == "0" or p[0] in '"\\' or p in "-/ " for p in pieces)
+    if number < 0 or not literal or (len(zeros) < 2 and len(zeros) == len(pieces)) or not zeros:
+        return None
+    digits = str(number).zfill(len(zeros))
+    over = len(digits) - len(zeros)
+    for k, i in enumerate(zeros):
+        signs[i] = digits[: over + 1] if k == 0 else digits[over + k]
+    return "".join(signs)
 
 
 def _check_archive(content: bytes, name: str) -> None:

@@ -167,21 +167,98 @@ def _held_by_another(path: Path, opened: str, seconds: float) -> subprocess.Pope
 
 
 @pytest.mark.parametrize("holder", ["reading", "writing"])
-def test_a_store_in_use_is_waited_for(path: Path, holder: str) -> None:
-    with _held_by_another(path, holder, 0.4) as process:
+def test_a_writer_has_its_turn(path: Path, holder: str) -> None:
+    """After another writer; readers are not waited for."""
+    with _held_by_another(path, holder, 0.4 if holder == "writing" else 60) as process:
         with store.writing(path) as con:
             con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
+        if holder == "reading":
+            assert process.poll() is None
+            process.kill()
         process.wait()
+
+
+def test_readers_do_not_wait_for_a_writer_and_see_what_is_confirmed(path: Path) -> None:
+    def sites() -> list[tuple[object, ...]]:
+        with store.reading(path, patience=0.0) as con:
+            return con.execute("select site from sites order by all").fetchall()
+
+    with store.reading(path) as longest:
+        with store.writing(path) as con:
+            con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
+            assert sites() == []
+        assert sites() == [("x",)]  # though a reader of this process still holds the file as it was
+        assert longest.execute("from sites").fetchall() == []
 
 
 def test_after_long_waiting_the_holder_is_named(path: Path) -> None:
-    with _held_by_another(path, "writing", 30) as process:
+    with _held_by_another(path, "writing", 60) as process:
         start = time.monotonic()
-        with pytest.raises(StoreBusyError, match=f"process {process.pid}"), store.reading(path, patience=0.3):
+        with pytest.raises(StoreBusyError, match=f"process {process.pid}"), store.writing(path, patience=0.3):
             pass
-        assert time.monotonic() - start < 5
+        assert time.monotonic() - start < 20
         process.kill()
         process.wait()
+    with store.writing(path, patience=0.0):  # whose turn it was is dead
+        pass
+    assert [p.name for p in path.parent.iterdir()] == [path.name]
+
+
+_IN_PLACE = """
+import sys, time, duckdb
+con = duckdb.connect(sys.argv[1])
+con.execute("insert into sites (site, _load, _since) values ('theirs', 1, 1)").fetchall()
+print("open", flush=True)
+time.sleep(60)
+"""
+
+
+def test_another_program_that_writes_in_the_very_file_is_waited_for(path: Path) -> None:
+    process = subprocess.Popen([sys.executable, "-c", _IN_PLACE, str(path)], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    assert process.stdout.readline() == "open\n"
+    for opened in (store.reading, store.writing):
+        with pytest.raises(StoreBusyError, match=f"process {process.pid}"), opened(path, patience=0.2):
+            raise AssertionError
+    process.kill()  # it leaves its row in a journal
+    process.wait()
+    process.stdout.close()
+    assert Path(f"{path}.wal").exists()
+    with store.writing(path) as con:
+        con.execute("insert into sites (site, _load, _since) values ('ours', 1, 1)").fetchall()
+    assert [p.name for p in path.parent.iterdir()] == [path.name]
+    with store.reading(path) as con:
+        assert con.execute("select site from sites order by all").fetchall() == [("ours",), ("theirs",)]
+
+
+def test_only_the_owner_sees_anything_while_it_is_written(path: Path) -> None:
+    """The draft, its lock and what DuckDB puts beside it stand in a folder that nobody else may enter."""
+    old = os.umask(0)
+    try:
+        with store.writing(path) as con:
+            con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
+            (folder,) = [p for p in path.parent.iterdir() if p != path]
+            assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+            assert {p.name: stat.S_IMODE(p.stat().st_mode) for p in folder.iterdir()} == {
+                "lock": 0o600,
+                "draft.duckdb": 0o600,
+            }
+        store.create(path.with_name("other.duckdb"), "mi")
+    finally:
+        os.umask(old)
+    for file in (path, path.with_name("other.duckdb")):
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600
+
+
+def test_a_store_behind_a_link_stays_where_it_is(path: Path, tmp_path: Path) -> None:
+    link = tmp_path / "links" / "shop.duckdb"
+    link.parent.mkdir()
+    link.symlink_to(path)
+    store.change_settings(link, comeback_days=7)
+    assert link.is_symlink()
+    with store.reading(path) as con:
+        assert store.settings(con).comeback_days == 7
+    assert [p.name for p in link.parent.iterdir()] == [link.name]
 
 
 def test_threads_of_one_process_wait_for_each_other(path: Path) -> None:

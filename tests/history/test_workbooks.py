@@ -102,7 +102,7 @@ def test_cells_merged_downwards_count_for_every_row(shop: Shop) -> None:
 def test_a_formula_never_computed_is_rejected_with_its_text(shop: Shop) -> None:
     book = book_of(stock=[["part", "site", "on_hand"], ["0071", "north", "=2+3"], ["0072", "north", 4]])
     report = shop.load_paths([save(shop, book)])
-    assert ("stock", 2, "", "formula_without_value") in told(report)
+    assert ("stock", 2, "on_hand", "formula_without_value") in told(report)
     assert "=2+3" in report.rejects["row"].iloc[0]
     assert count(report, "stock") == {"read": 2, "new": 1, "rejected": 1}
 

@@ -1,2 +1,0 @@
--- All rows of a table go, within the transaction that brings others.
-delete from {table}

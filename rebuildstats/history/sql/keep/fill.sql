@@ -1,2 +1,0 @@
--- All rows of a table as another database holds them.
-insert into {table} by name from {source}

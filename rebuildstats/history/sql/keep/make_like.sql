@@ -1,2 +1,0 @@
--- A table as another database holds it.
-create table {table} as from {source}
