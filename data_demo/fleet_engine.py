@@ -28,6 +28,7 @@ class Engine:
         self.designs = [Design(family) for family in plan.families]
         self.duty_factor = {duty: factor for duty, factor, _ in plan.duties}
         self.vehicles: list[Vehicle] = []
+        self.yearly: list[float] = []  # distance a year of each vehicle, while it runs
         self.units: list[Unit] = []
         self.shelf: dict[str, list[Unit]] = {d.family.family: [] for d in self.designs}
         self.queue: list[tuple[int, int, str, Any, int]] = []
@@ -38,12 +39,21 @@ class Engine:
 
     def run(self) -> Engine:
         """Everything from the first day to the last."""
+        self.begin()
+        self.go_on(self.plan.days)
+        self._odometers()
+        self._counter()
+        return self
+
+    def begin(self) -> None:
+        """The first day: vehicles, units, and what stands in the calendar for them."""
         self._vehicles()
         self._units()
-        while self.queue:
+
+    def go_on(self, until: int) -> None:
+        """All that happens before a day, in order; what comes later stays in the calendar."""
+        while self.queue and self.queue[0][0] < until:
             day, _, what, thing, version = heapq.heappop(self.queue)
-            if day >= self.plan.days:
-                break
             if what == "comes_in" and thing.version == version:
                 self._comes_in(thing, day)
             elif what == "fit":
@@ -54,9 +64,6 @@ class Engine:
                 self._retire(thing, day)
             elif what == "campaign" and thing.vehicle is not None:
                 self._comes_in(thing, day, campaign=True)
-        self._odometers()
-        self._counter()
-        return self
 
     def _push(self, day: int, what: str, thing: Any, version: int = 0) -> None:
         self.serial += 1
@@ -70,6 +77,7 @@ class Engine:
         duty_share = np.array([share for *_, share in plan.duties])
         months = plan.days // 30 + 2
         yearly = plan.yearly[0] * np.exp(plan.yearly[1] * rng.standard_normal(count))
+        self.yearly = [float(y) for y in yearly]
         monthly = yearly[:, None] / 365.25 * rng.gamma(16, 1 / 16, (count, months))
         daily = np.repeat(monthly, 30, axis=1)[:, : plan.days]
         bad = {plant.name: plant.factor for plant in self.bench.plants.get("vehicle", [])}

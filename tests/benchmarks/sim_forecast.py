@@ -2,9 +2,10 @@
 
     python -m tests.benchmarks.sim_forecast [fleets] [first seed]
 
-Per fleet and pooled: pinball loss of ours, of each series method and of the forecast that is given the true lives, by
-month and over 12 months; how far ours goes from the best series method to that one; coverage of the 90 % bands
-(by randomised probability transform). Not collected by pytest.
+Per fleet and pooled: pinball loss of ours, of each series method and of an oracle (the engine that made the fleet, run
+on from the day with all it knows: `tests.fleets.true_futures`), by month and over 12 months; how far ours goes from the
+best series method in hindsight to the oracle; coverage of the 90 % bands (by randomised probability transform), ours
+and the oracle's. Not collected by pytest.
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ from __future__ import annotations
 import sys
 import time
 import warnings
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,64 +24,10 @@ from rebuildstats.demand.sums import quantiles_of
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
 from tests.demand.fleet_history import history_at
 from tests.fleets.random_fleet import cut_day, random_fleet
+from tests.fleets.true_futures import true_futures
 
 LEVELS = np.array([0.05, 0.25, 0.5, 0.75, 0.9, 0.95, 0.99])
-
-
-@dataclass(frozen=True)
-class TrueLife:
-    """A component's true life in the shape of a fit: every draw is the truth."""
-
-    distribution: str
-    scale: float
-    shape: float
-    frailty: float = 0.0
-    events: float = 1000.0
-    exposure: float = 0.0
-
-    def chance(self, age: np.ndarray, covariates: Any = None) -> np.ndarray:
-        return -np.expm1(self.log_survival(np.asarray(age, float))[0])
-
-    def draws(self, n: int, seed: int) -> TrueLife:
-        return self
-
-    def log_survival(self, age: np.ndarray, covariates: Any = None) -> np.ndarray:
-        nodes, weights = np.polynomial.hermite_e.hermegauss(15)
-        each = [self._one(np.maximum(age, 1e-9) / np.exp(self.frailty * z)) for z in nodes]
-        mixed = np.log(np.tensordot(weights / weights.sum(), np.exp(each), 1))
-        return np.repeat(mixed[None, :], 200, axis=0)
-
-    def _one(self, age: np.ndarray) -> np.ndarray:
-        x = age / self.scale
-        if self.distribution == "lognormal":
-            from scipy.stats import norm
-
-            out = norm.logsf(np.log(x) / self.shape)
-        elif self.distribution == "loglogistic":
-            out = -np.log1p(x**self.shape)
-        elif self.distribution == "exponential":
-            out = -x
-        else:
-            out = -(x**self.shape)
-        return np.maximum(out, -600.0)
-
-
-@dataclass(frozen=True)
-class TrueLives:
-    lives: dict[tuple[str, str], TrueLife]
-
-    def get(self, family: str, component: str | None) -> Any:
-        return self.lives.get((family, component or ""))
-
-
-def truth(fleet: Any) -> TrueLives:
-    rows = fleet.true_lives()
-    return TrueLives(
-        {
-            (f, c): TrueLife(d, s, k, fleet.plan.frailty)
-            for f, c, d, s, k in rows[["family", "component", "distribution", "scale", "shape"]].itertuples(index=False)
-        }
-    )
+ORACLE_RUNS = 200
 
 
 def pinball(pmf: np.ndarray, value: float) -> float:
@@ -98,18 +44,27 @@ def pit(pmf: np.ndarray, value: float, rng: np.random.Generator) -> float:
     return float(low + rng.random() * (high - low))
 
 
-def score(fleet: Any, forecast: Forecast, oracle: Forecast, name: str, rng: np.random.Generator) -> pd.DataFrame:
+def counted(pieces: np.ndarray) -> np.ndarray:
+    """Distribution of simulated pieces (runs,) as a pmf from 0 on; credits beyond what was issued count as none."""
+    pmf = np.bincount(np.maximum(pieces, 0.0).round().astype(int)).astype(float)
+    return np.asarray(pmf / pmf.sum())
+
+
+def score(fleet: Any, forecast: Forecast, oracle: np.ndarray, name: str, rng: np.random.Generator) -> pd.DataFrame:
+    """oracle: (runs, parts, months) pieces of the futures that could have come."""
     end = forecast.months[-1].end_time.date()
     came = fleet.issued_after(forecast.when.as_of.date(), end)
     came["month"] = pd.PeriodIndex(came["issued_on"], freq="M")
     table = came.groupby(["part", "month"])["quantity"].sum()
     rows = []
-    for part in forecast.parts:
+    for at, part in enumerate(forecast.parts):
         size = max(1.0, float(forecast.past.series.loc[part].mean()))
         values = [float(table.get((part, m), 0.0)) for m in forecast.months]
-        for month, value in [*zip(forecast.months, values, strict=True), ("total", sum(values))]:
+        runs = [*oracle[:, at].T, oracle[:, at].sum(axis=1)]
+        asked = [*zip(forecast.months, values, strict=True), ("total", sum(values))]
+        for (month, value), foreseen in zip(asked, runs, strict=True):
             kind = "total" if isinstance(month, str) else "month"
-            ours = forecast.pmf(part, month)
+            ours, best = forecast.pmf(part, month), counted(foreseen)
             row = {
                 "fleet": name,
                 "part": part,
@@ -117,10 +72,11 @@ def score(fleet: Any, forecast: Forecast, oracle: Forecast, name: str, rng: np.r
                 "value": value,
                 "size": size,
                 "ours": pinball(ours, value),
-                "oracle": pinball(oracle.pmf(part, month), value),
+                "oracle": pinball(best, value),
                 "pit": pit(ours, value, rng),
+                "oracle_pit": pit(best, value, rng),
                 "mean": float(np.arange(ours.size) @ ours),
-                "oracle_mean": float(np.arange(oracle.pmf(part, month).size) @ oracle.pmf(part, month)),
+                "oracle_mean": float(np.arange(best.size) @ best),
             }
             row |= {m: pinball(forecast.pmf(part, month, m), value) for m in METHODS}
             rows.append(row)
@@ -145,6 +101,7 @@ def marks(scores: pd.DataFrame) -> pd.DataFrame:
                     "cover": inside,
                     "low": (rows["pit"] < 0.05).mean(),
                     "high": (rows["pit"] > 0.95).mean(),
+                    "oracle_cover": ((rows["oracle_pit"] >= 0.05) & (rows["oracle_pit"] <= 0.95)).mean(),
                     "bias": rows["mean"].sum() / rows["value"].sum(),
                     "oracle_bias": rows["oracle_mean"].sum() / rows["value"].sum(),
                     "best": loss[list(METHODS)].idxmin(),
@@ -169,7 +126,7 @@ def run_one(seed: int) -> tuple[pd.DataFrame, float, Forecast, Any]:
     forecast = forecast_parts(records, history, fits, units, months=12)
     forecast.frame(total=True)
     spent = time.perf_counter() - start
-    oracle = forecast_parts(records, history, truth(fleet), units, months=12)
+    oracle = true_futures(fleet, day, forecast.parts, forecast.months, runs=ORACLE_RUNS, seed=seed)
     scores = score(fleet, forecast, oracle, f"{seed} {options}", np.random.default_rng(seed))
     return scores, spent, forecast, fleet
 
