@@ -165,16 +165,28 @@ def hazards_by_days(
     return out[0], out[1], out[2]
 
 
-def planned_hazard(planned: pd.DataFrame, fleet: Fleet, when: Calendar) -> tuple[Array, Array]:
-    """Hazard (units, K) that booked teardowns and campaigns add, and the expected booked teardowns (units, K).
+@dataclass(frozen=True, slots=True)
+class Booked:
+    """What `planned` adds to a family, arrays (units, K): hazard of being opened for a failure that is known already,
+    hazard of being opened for another reason, and the expected booked teardowns."""
 
-    A row with a unit is that unit's; a row with only a family is shared equally by the family's units in service.
+    failing: Array
+    calm: Array
+    expected: Array
+
+
+def booked_hazards(planned: pd.DataFrame, fleet: Fleet, when: Calendar) -> Booked:
+    """Booked teardowns and campaigns of the family's units.
+
+    A row with a unit is that unit's; a row with only a family is shared equally by the family's units in service. A
+    booking for a failure or a comeback is a failure that has happened: such a unit is opened for its cause.
     """
     shape = (len(fleet.units), len(when.months))
-    hazard, booked = np.zeros(shape), np.zeros(shape)
+    failing, calm, booked = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     place = {u: i for i, u in enumerate(fleet.units)}
-    cells = zip(planned["due_on"], planned["unit"], planned["family"], planned["count"], strict=True)
-    for due, unit, family, count in cells:
+    names = ("due_on", "unit", "family", "count", "reason")
+    for due, unit, family, count, reason in zip(*(planned[n] for n in names), strict=True):
+        hazard = failing if reason in ("failure", "comeback") else calm
         days = float((pd.Timestamp(due) - when.as_of).days)
         k = int(np.searchsorted(when.edges, days, side="left")) - 1
         if not 0 <= k < shape[1]:
@@ -187,19 +199,20 @@ def planned_hazard(planned: pd.DataFrame, fleet: Fleet, when: Calendar) -> tuple
             each = min((1.0 if pd.isna(count) else float(count)) / shape[0], 0.95)
             hazard[:, k] += -np.log1p(-each)
             booked[:, k] += each
-    return hazard, booked
+    return Booked(failing, calm, booked)
 
 
-def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, extra: Array) -> tuple[Array, Array, Array, Array]:
+def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, booked: Booked) -> tuple[Array, Array, Array, Array]:
     """First rebuilds for failure, scheduled ones, further ones, and repairs: arrays (units, K)."""
     hazard = model.failures.gathered(fleet, gone)
+    failing = hazard.failing + booked.failing
     planned = gather(model.scheduled, fleet.age, gone)
-    calm = np.where(extra.sum(axis=1, keepdims=True) > 0, 0.0, 1.0)  # a booked unit is not scheduled a second time
-    planned = planned * calm + extra
-    total = hazard.failing + planned
+    taken = (booked.calm + booked.failing).sum(axis=1, keepdims=True) > 0
+    planned = planned * np.where(taken, 0.0, 1.0) + booked.calm  # a booked unit is not scheduled a second time
+    total = failing + planned
     left = np.exp(-np.concatenate([np.zeros((len(total), 1)), np.cumsum(total, axis=1)], axis=1))
     first = left[:, :-1] - left[:, 1:]
-    share = hazard.failing / np.maximum(total, 1e-300)
+    share = failing / np.maximum(total, 1e-300)
     return first * share, first * (1.0 - share), _again(model, hazard, first, gone), hazard.mended
 
 
@@ -232,12 +245,12 @@ def teardown_chances(
     normals: (D,) standard normals of the mileage that the whole fleet shares. A vehicle's own uncertainty of mileage is
     averaged over in each unit's chance; what is shared moves all units together and stays a draw.
     """
-    extra, booked = planned_hazard(planned, fleet, when)
+    booked = booked_hazards(planned, fleet, when)
     rate = np.nan_to_num(fleet.per_day)
 
     def at(factor: float) -> tuple[Array, Array, Array, Array]:
         gone = rate[:, None] * factor * np.minimum(when.run[None, :], fleet.days_left[:, None])
-        return _rebuilds(model, fleet, gone, extra)
+        return _rebuilds(model, fleet, gone, booked)
 
     sums: list[Array] = [np.zeros((len(rate), len(when.months))) for _ in range(4)]
     for node, weight in _NORMAL:
@@ -251,6 +264,6 @@ def teardown_chances(
     failing, mended, life = model.failures.draws(fleet, gone)
     booking = moved_by_draws(model.scheduled, fleet.age, gone)
     return Chances(
-        failure, scheduled, again, repair, booked, failing, booking, mended,
+        failure, scheduled, again, repair, booked.expected, failing, booking, mended,
         usage_draws / usage_draws.mean(axis=0), life,
     )  # fmt: skip

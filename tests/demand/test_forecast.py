@@ -127,6 +127,26 @@ def test_a_booked_teardown_is_forecast_in_its_month() -> None:
     assert booked.likely(100.0).iloc[0]["unit"] == unit
 
 
+def test_a_unit_booked_for_a_failure_is_opened_for_its_cause() -> None:
+    history = known()[0]
+    unit, family = next((b.fleet.units[0], f) for f, b in plain().bases.items())
+    due = pd.Timestamp(history.as_of) + pd.Timedelta(days=20)
+    row = {"plan": ["P"], "due_on": [due], "unit": [unit], "family": [None], "count": [1], "reason": ["failure"]}
+    planned = pd.DataFrame(row).astype(history.planned.dtypes.to_dict())
+    booked = forecast(planned=planned)
+    base, before = booked.bases[family], plain().bases[family]
+    at = list(base.fleet.units).index(unit)
+    share = np.ceil(booked.when.share(0.0, 40.0))
+    assert base.chances.failure[at] @ share > 0.9
+    assert before.chances.failure[at] @ share < 0.5
+    causes = [n for n, c in base.model.components.items() if c.in_service]
+    assert causes
+    found = sum(float(base.replaced.failure[n][at, 1]) * base.model.components[n].n for n in causes)
+    calm = sum(float(base.replaced.scheduled[n][at, 1]) * base.model.components[n].n for n in causes)
+    assert found > calm
+    assert booked.booked(60.0)["unit"].tolist() == [unit]
+
+
 def test_a_vehicle_that_retires_runs_no_further() -> None:
     history, records, *_ = known()
     leaving = pd.Timestamp(history.as_of) + pd.Timedelta(days=1)
