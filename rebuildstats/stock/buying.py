@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from rebuildstats.stock.items import Items
 from rebuildstats.stock.job_fill import Wants
+from rebuildstats.stock.lead_time import LeadTimes
 from rebuildstats.stock.reasons import count, percent, pieces
 
 _DEAD_CHANCE = 0.99  # what is not needed in 99 futures of 100 is not foreseeably needed
@@ -188,13 +189,13 @@ def by_supplier(lines: pd.DataFrame, least_money: Mapping[str, float] | None = N
     return frame.sort_values("money", ascending=False).reset_index(drop=True)
 
 
-def overdue(coming: pd.DataFrame, items: Items, as_of: date) -> pd.DataFrame:
+def overdue(coming: pd.DataFrame, lead_times: LeadTimes, as_of: date) -> pd.DataFrame:
     """Open orders past their due date, or without one past their part's lead time; the latest first.
 
     Columns: order, part, site, pieces, ordered_on, due_on, late_days, reason.
     """
     today = pd.Timestamp(as_of)
-    lead = coming["part"].map(items.lead_times.table["days"]).astype(float)
+    lead = coming["part"].map(lead_times.table["days"]).astype(float)
     usual = coming["ordered_on"] + pd.to_timedelta(np.ceil(lead), unit="D")
     frame = coming.rename(columns={"shelf": "site"}).drop(columns="late_days")
     late = (today - frame["due_on"].fillna(usual)).dt.days

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from rebuildstats.stock.goals import StockHistory, WhatIf
-from rebuildstats.stock.lead_time import LeadTimes, learn_lead_times
+from rebuildstats.stock.goals import StockHistory
+from rebuildstats.stock.lead_time import LeadTimes, days_pmf, learn_lead_times
 from rebuildstats.stock.shelves import Shelves, find_shelves, last_successors, stock_today
+from rebuildstats.stock.suppose import WhatIf
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -42,9 +43,11 @@ class Items:
         cost[np.isnan(cost)] = float(np.median(known)) if len(known) else 1.0
         return cost
 
-    def lead_pmfs(self, what_if: WhatIf) -> Sequence[Floats]:
-        pmfs = {part: self.lead_times.pmf(part, what_if.lead_factor(part)) for part in self.table["part"].unique()}
-        return [pmfs[part] for part in self.table["part"]]
+    def lead_pmfs(self) -> Sequence[Floats]:
+        """Per item, the chance of each whole number of days of its lead time."""
+        lead = list(self.table[["lead_time_days", "lead_sd"]].itertuples(index=False, name=None))
+        pmfs = {key: days_pmf(*key) for key in set(lead)}
+        return [pmfs[key] for key in lead]
 
 
 def wanted_parts(futures: pd.DataFrame, history: StockHistory, shelves: Shelves) -> pd.DataFrame:
@@ -87,9 +90,9 @@ def make_items(futures: pd.DataFrame, history: StockHistory, as_of: date, what_i
     table["min_order"] = pd.to_numeric(at["min_order"]).astype(float).fillna(0.0).to_numpy()
     table["shelf_life_days"] = pd.to_numeric(at["shelf_life_days"]).astype(float).to_numpy()
     leads = lead_times.table.reindex(table["part"])
-    factor = np.array([what_if.lead_factor(p) for p in table["part"]])
-    table["lead_time_days"] = leads["days"].to_numpy(float) * factor
-    table["lead_sd"] = leads["sd_days"].to_numpy(float) * factor
+    days, spreads = leads["days"].astype(float), leads["sd_days"].astype(float)
+    supposed = [what_if.lead(*each) for each in zip(table["part"], days, spreads, strict=True)]
+    table["lead_time_days"], table["lead_sd"] = np.array(supposed, float).reshape(-1, 2).T
     table["lead_orders"] = leads["orders"].to_numpy()
     table["lead_basis"] = leads["basis"].to_numpy()
     table["replaced_by"] = pd.array([successors.get(p) for p in table["part"]], dtype="str")

@@ -22,10 +22,10 @@ class LeadTimes:
 
     table: pd.DataFrame
 
-    def pmf(self, part: str, factor: float = 1.0) -> NDArray[np.float64]:
+    def pmf(self, part: str) -> NDArray[np.float64]:
         """Chance of each whole number of days 0, 1, 2, ... for one part."""
         days, sd = self.table.loc[part, ["days", "sd_days"]].to_numpy(float)
-        return days_pmf(float(days) * factor, float(sd) * factor)
+        return days_pmf(float(days), float(sd))
 
     def frame(self) -> pd.DataFrame:
         return self.table.reset_index()

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
+
+_CLEARLY = 0.5  # pieces by which the coming lead time's wants must differ from the usual to be spoken of
+
 
 def pieces(number: float) -> str:
     return f"{number:,.0f}" if abs(number - round(number)) < 0.05 else f"{number:,.1f}"
@@ -20,8 +24,13 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %" if share >= 0.01 or share == 0 else "under 1 %"
 
 
+def days(number: float) -> str:
+    whole = round(number)
+    return f"{whole:,} day{'s' * (whole != 1)}"
+
+
 def line_reason(row: dict[str, Any]) -> str:
-    """One sentence. row: the line's figures as `plan.py` lays them out (jobs and pieces are per year)."""
+    """One sentence. row: the line's figures as `lines.py` lays them out (jobs and pieces are per year)."""
     if isinstance(row["replaced_by"], str):
         return (
             f"Replaced by {row['replaced_by']}: use up the {pieces(row['on_hand'])} on the shelf"
@@ -32,39 +41,66 @@ def line_reason(row: dict[str, Any]) -> str:
         tail = f": {pieces(row['on_hand'])} on the shelf{_coming(row)} and none of it needed" if there else ""
         return f"No teardown and no sale in the next {row['days']:.0f} days is expected to need it{tail}.{_notes(row)}"
     who = _who(row)
-    shelf = f"{pieces(row['on_hand'])} on the shelf, {pieces(row['on_order'])} on order"
-    if row["old_stock"]:
-        shelf += f", {pieces(row['old_stock'])} of the part it replaces to use up first"
-    lead = f"its lead time of {row['lead_time_days']:.0f} days"
-    if row["order_up_to"] == 0:
-        return (
-            f"Buy to order: {who}, and a first piece at {row['price']} would spare "
-            f"{count(row['first_piece_jobs'])} jobs a year a wait of about "
-            f"{row['wait_days']:.0f} days; {shelf}.{_notes(row)}"
+    if row["buy_to_order"]:
+        spared = (
+            f"a first piece at {_price(row)} would spare {count(row['first_piece_jobs'])} jobs a year a wait of "
+            f"{days(row['lead_time_days'])}"
         )
-    want = (
-        f"{count(row['lead_time_mean'])} pieces are wanted during {lead}, nineteen times in twenty at most "
-        f"{pieces(row['lead_time_q95'])}"
-    )
-    act = f"order {pieces(row['order_now'])} now" if row["order_now"] else "nothing to order now"
-    hold = (
-        f"unstocked it would hold up {count(row['held_jobs_avoided'])} jobs a year "
-        f"for about {row['wait_days']:.0f} days each"
-        if row["held_jobs_avoided"] > 0
-        else "no job waits for it"
-    )
-    return f"{who[0].upper()}{who[1:]}; {want}; {shelf}, so {act}; {hold}.{_notes(row)}"
+        return f"Buy to order ({row['why_not_stocked']}): {who}, and {spared}; {_shelf(row)}.{_notes(row)}"
+    return f"{who[0].upper()}{who[1:]}; {_soon(row)}; {_shelf(row)}, so {_act(row)}; {_shortage(row)}.{_notes(row)}"
 
 
 def _who(row: dict[str, Any]) -> str:
+    when = "" if pd.isna(row["wanted_by"]) else f", the next by about {row['wanted_by']:%Y-%m-%d}"
     if row["jobs_a_year"] <= 0:
-        return f"{count(row['pieces_a_year'])} pieces a year are expected over the counter and none at a teardown"
-    near = f"{count(row['jobs_in_lead_time'])} of them within the lead time"
+        return f"{count(row['pieces_a_year'])} pieces a year are expected over the counter{when} and none at a teardown"
     family = f"{row['families']} teardowns" if row["families"] else "teardowns"
     return (
         f"about {count(row['jobs_a_year'])} of {count(row['family_jobs_a_year'])} {family} a year need it "
-        f"({percent(row['chance_each'])} each), {near}"
+        f"({percent(row['chance_each'])} each){when}"
     )
+
+
+def _soon(row: dict[str, Any]) -> str:
+    """What the coming lead time wants, and where it is more or less than usual."""
+    mean, usual = row["lead_time_mean"], row["usual_mean"]
+    words = f"{count(mean)} pieces are wanted in the {days(row['lead_time_days'])} that an order takes"
+    if row["booked"]:
+        words += f", into which {row['booked']} booked teardown{'s fall' if row['booked'] > 1 else ' falls'}"
+    words += f", nineteen times in twenty at most {pieces(row['lead_time_q95'])}"
+    if row["order_up_to"] != row["level_all_year"] or abs(mean - usual) > max(_CLEARLY, 0.25 * usual):
+        words += f" (usually {count(usual)})"
+    return words
+
+
+def _shelf(row: dict[str, Any]) -> str:
+    words = f"{pieces(row['on_hand'])} on the shelf, {pieces(row['on_order'])} on order"
+    if row["old_stock"]:
+        words += f", {pieces(row['old_stock'])} of the part it replaces to use up first"
+    return words
+
+
+def _act(row: dict[str, Any]) -> str:
+    if not row["order_now"]:
+        return "nothing to order now"
+    short = row["order_up_to"] - row["on_hand"] - row["on_order"] - row["old_stock"]
+    if row["order_now"] <= short + 1:
+        return f"order {pieces(row['order_now'])} now"
+    least = f"packs of {row['pack_size']:.0f}" if row["pack_size"] > 1 else f"no fewer than {row['min_order']:.0f}"
+    return (
+        f"{pieces(short)} short of the {pieces(row['order_up_to'])} to hold, order {pieces(row['order_now'])} ({least})"
+    )
+
+
+def _shortage(row: dict[str, Any]) -> str:
+    if row["held_jobs_avoided"] <= 0:
+        return "no job waits for it"
+    jobs = row["held_jobs_avoided"]
+    return f"unstocked it would hold up {count(jobs)} jobs a year for about {days(row['lead_time_days'])} each"
+
+
+def _price(row: dict[str, Any]) -> str:
+    return "an unknown price" if pd.isna(row["unit_cost"]) else f"{row['unit_cost']:,.2f}"
 
 
 def _coming(row: dict[str, Any]) -> str:
@@ -78,8 +114,13 @@ def _notes(row: dict[str, Any]) -> str:
         notes.append("no stock table, so nothing is taken to be on hand")
     if row["missing"] > 0:
         notes.append(f"the books show {pieces(row['missing'])} more issued than counted in")
-    if row["price"] == "an unknown price":
+    if pd.isna(row["unit_cost"]):
         notes.append("no price known, the middle price is used to choose")
+    if row["out_of_date"] >= 0.5:
+        notes.append(
+            f"about {pieces(round(row['out_of_date']))} of the pieces would go out of date before they are used: its "
+            f"shelf life is {days(row['shelf_life_days'])}"
+        )
     if row["lead_orders"] > 0:
         notes.append(
             f"lead time from {row['lead_orders']:.0f} past order{'s' * (row['lead_orders'] != 1)} and the stated one"
@@ -88,4 +129,6 @@ def _notes(row: dict[str, Any]) -> str:
         notes.append("no lead time stated, the usual one is used")
     if row["not_reached"]:
         notes.append("SAFETY: the money does not reach it")
+    elif row["safety"] and row["buy_to_order"]:
+        notes.append("SAFETY: a part of a safety component, on no shelf")
     return f" ({'; '.join(notes)})" if notes else ""

@@ -38,9 +38,9 @@ def wants_after(fleet: Any, day: Any, plan: OrderPlan) -> pd.DataFrame:
     future = issued[(issued["issued_on"] > first) & (issued["issued_on"] <= first + DAYS)].reset_index(drop=True)
     sign = np.where(future["kind"].to_numpy(dtype=object) == "credit", -1.0, 1.0)
     part = pd.Series([fleet.last_number(str(p)) for p in future["part"]], dtype="str")
-    shelf = plan.items.shelves.of(future["site"].reset_index(drop=True))
+    shelf = plan.ahead.items.shelves.of(future["site"].reset_index(drop=True))
     frame = pd.DataFrame(
-        {"day": future["issued_on"] - first, "job": future["job"], "item": plan.items.code(part, shelf),
+        {"day": future["issued_on"] - first, "job": future["job"], "item": plan.ahead.items.code(part, shelf),
          "quantity": future["quantity"] * sign}
     )  # fmt: skip
     assert (frame["item"] >= 0).all()
@@ -56,8 +56,8 @@ def wants_after(fleet: Any, day: Any, plan: OrderPlan) -> pd.DataFrame:
 
 def play(plan: OrderPlan, came: pd.DataFrame, levels: np.ndarray) -> Replay:
     rng = np.random.default_rng(1)
-    table = plan.items.table
-    pmfs = [np.cumsum(plan.items.lead_times.pmf(p)) for p in table["part"]]
+    table = plan.ahead.items.table
+    pmfs = [np.cumsum(plan.ahead.items.lead_times.pmf(p)) for p in table["part"]]
     return replay(
         came["day"].to_numpy(float), came["job"].to_numpy(np.int64), came["item"].to_numpy(np.int64),
         came["quantity"].to_numpy(float), levels,
@@ -68,7 +68,7 @@ def play(plan: OrderPlan, came: pd.DataFrame, levels: np.ndarray) -> Replay:
 def series_levels(forecast: Forecast, plan: OrderPlan, method: str, service: float) -> np.ndarray:
     """Per part, the least level whose chance to cover the demand of the lead time and one more piece is `service`."""
     levels = []
-    for part, site, lead in plan.items.table[["part", "site", "lead_time_days"]].itertuples(index=False):
+    for part, site, lead in plan.ahead.items.table[["part", "site", "lead_time_days"]].itertuples(index=False):
         if part not in forecast.parts:
             levels.append(0)
             continue
@@ -97,8 +97,8 @@ def run_one(seed: int) -> tuple[pd.DataFrame, float]:
         came = wants_after(fleet, day, plan)
         got = play(plan, came, plan.levels)
         rows.append((seed, "ours" if isinstance(goal, JobFill) else "ours, part fill", goal.share, plan.money,
-                     plan.job_fill.rate, got.filled.sum(), len(got.filled), plan.jobs_a_year))  # fmt: skip
-    cost = plan.items.search_cost()
+                     plan.job_fill.rate, got.filled.sum(), len(got.filled), plan.ahead.jobs_a_year))  # fmt: skip
+    cost = plan.ahead.items.search_cost()
     for method in METHODS:
         for service in SERVICE:
             levels = series_levels(forecast, plan, method, service)

@@ -47,7 +47,7 @@ def test_each_further_step_costs_more_money_and_holds_fewer_jobs(plan):
     assert (np.diff(curve["money"]) > 0).all()
     assert (np.diff(curve["job_fill"]) > 0).all()
     assert (curve["job_fill_lower"] <= curve["job_fill"]).all()
-    assert curve["held_jobs"].iloc[0] == pytest.approx(plan.jobs_a_year * (1 - curve["job_fill"].iloc[0]))
+    assert curve["held_jobs"].iloc[0] == pytest.approx(plan.ahead.jobs_a_year * (1 - curve["job_fill"].iloc[0]))
     step = -np.diff(curve["money"]) / np.diff(curve["held_jobs"])
     assert curve["step_cost"].to_numpy()[1:] == pytest.approx(step)
 
@@ -55,20 +55,20 @@ def test_each_further_step_costs_more_money_and_holds_fewer_jobs(plan):
 def test_no_plan_beats_the_curve_by_more_than_sampling(plan):
     curve = plan.exchange_curve()
     for target in (0.5, 0.75, 0.9):
-        found = cheapest(plan.jobs.of_draws(~plan.held_out), target)
-        at = plan.jobs.of_draws(plan.held_out).fill(found.levels)
+        found = cheapest(plan.ahead.jobs.of_draws(~plan.ahead.held_out), target)
+        at = plan.ahead.jobs.of_draws(plan.ahead.held_out).fill(found.levels)
         assert found.money >= 0.8 * np.interp(at - 0.05, curve["job_fill"], curve["money"])
 
 
 def test_today_s_shelf_is_what_lies_and_comes(plan):
-    at = plan.items.table.set_index("part").index
-    levels = dict(zip(at, shelf_levels(plan.items), strict=True))
+    at = plan.ahead.items.table.set_index("part").index
+    levels = dict(zip(at, shelf_levels(plan.ahead.items), strict=True))
     assert levels == {"seal": 5 - 2 + 10, "shaft": 2, "bearing": 0, "race": 0, "gear": 0}
 
 
 def test_the_habit_is_where_the_shop_s_own_orders_took_its_position(plan):
-    at = plan.items.table.set_index("part").index
-    levels = dict(zip(at, habit_levels(plan.items, plan.history, AS_OF), strict=True))
+    at = plan.ahead.items.table.set_index("part").index
+    levels = dict(zip(at, habit_levels(plan.ahead.items, plan.ahead.history, AS_OF), strict=True))
     # position today 13; after the second order 13, after the first 13 - 4 + 2 = 11: the middle of both
     assert levels["seal"] == 12
     assert levels["shaft"] == 2

@@ -104,7 +104,7 @@ def test_an_order_without_a_due_date_is_late_after_its_lead_time(plan):
     ordered = pd.to_datetime(["2026-02-01"] * 2)
     coming = pd.DataFrame({"order": ["B1", "B2"], "part": ["seal", "gear"], "shelf": "yard", "ordered_on": ordered})
     coming = coming.assign(due_on=pd.to_datetime([None, None]), pieces=1.0, late_days=0.0)
-    late = overdue(coming, plan.items, AS_OF)
+    late = overdue(coming, plan.ahead.items.lead_times, AS_OF)
     assert late["order"].tolist() == ["B1"]  # 58 days: longer than a seal takes, shorter than a gear
 
 
@@ -231,5 +231,5 @@ def test_nothing_foreseen_leaves_an_order_of_nothing():
         assert len(plan.exchange_curve()) <= 1
         assert plan.short_before_arrival().empty
         assert plan.kits().frame().empty
-        assert dead_stock(plan.items, plan.wants, plan.levels).empty
+        assert dead_stock(plan.ahead.items, plan.ahead.wants, plan.levels).empty
     assert "No teardown" in plan.frame()["reason"][0]

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from rebuildstats.errors import NothingToComputeError, UsageError
-from rebuildstats.stock.goals import Budget, JobFill, PartFill, WhatIf
-from rebuildstats.stock.plan import COLUMNS, plan_order
+from rebuildstats.stock.goals import Budget, JobFill, PartFill
+from rebuildstats.stock.lines import COLUMNS
+from rebuildstats.stock.plan import plan_order
+from rebuildstats.stock.suppose import EVERY, Change, WhatIf, what_if_of
 from tests.stock.shop import futures, sampled, shop
 
 DAYS, DRAWS = 400, 60
@@ -106,7 +108,7 @@ def test_part_fill_serves_the_share_of_pieces_with_the_least_levels(wanted, yard
     frame = plan.frame().set_index("part").drop("washer")
     assert (frame["part_fill"] >= 0.95).all()
     lower = plan.levels - (plan.levels > 0)
-    short = plan.wants.piece_fill(lower)
+    short = plan.ahead.wants.piece_fill(lower)
     assert (short[~np.isnan(short)] < 0.95).all()
 
 
@@ -115,7 +117,7 @@ def test_the_budget_is_kept_and_a_dearer_one_is_no_worse(wanted, yard):
     for money in (100, 500, 2000, 8000):
         plan = plan_order(wanted, yard, Budget(money), draws=DRAWS, days=DAYS)
         assert plan.money <= money
-        assert plan.jobs.of_draws(~plan.held_out).fill(plan.levels) <= plan.bound + 1e-9
+        assert plan.ahead.jobs.of_draws(~plan.ahead.held_out).fill(plan.levels) <= plan.bound + 1e-9
         fills.append(plan.job_fill.rate)
     assert np.all(np.diff(fills) > 0)
 
@@ -168,23 +170,67 @@ def test_teardowns_elsewhere_are_served_by_the_shelf_that_sites_names():
         sites=[{"site": "gate", "served_by": "south"}],
     )
     plan = plan_order(futures(rows), two, PartFill(0.9), draws=6, days=100)
-    got = plan.frame().set_index("site")["lead_time_mean"]
+    got = plan.frame().set_index("site")["pieces_a_year"]
     assert got["north"] == pytest.approx(2 * got["south"])  # north's own, and x, that nobody names: the first shelf
 
 
 def test_suppositions_change_the_plan_and_nothing_else(wanted, yard, plan):
     before = yard.parts.copy()
-    slow = plan_order(wanted, yard, JobFill(0.9), draws=DRAWS, days=DAYS, what_if=WhatIf(lead_time=2.0))
-    assert slow.money > plan.money
-    double = plan_order(wanted, yard, JobFill(0.9), draws=DRAWS, days=DAYS, what_if=WhatIf(fleet=2.0))
-    assert line(double, "seal")["lead_time_mean"] == pytest.approx(2 * line(plan, "seal")["lead_time_mean"], rel=1e-6)
-    busy = plan_order(wanted, yard, JobFill(0.9), draws=DRAWS, days=DAYS, what_if=WhatIf(mileage=1.5))
-    assert line(busy, "bearing")["lead_time_mean"] == pytest.approx(1.5 * line(plan, "bearing")["lead_time_mean"])
-    fixed = plan_order(wanted, yard, JobFill(0.85), draws=DRAWS, days=DAYS, what_if=WhatIf(level={("gear", "yard"): 0}))
-    assert line(fixed, "gear")["order_up_to"] == 0
-    dear = plan_order(wanted, yard, JobFill(0.9), draws=DRAWS, days=DAYS, what_if=WhatIf(price={"gear": 1.0}))
-    assert line(dear, "gear")["unit_cost"] == 1.0
+
+    def supposing(share=0.9, **what_if):
+        return plan_order(wanted, yard, JobFill(share), draws=DRAWS, days=DAYS, what_if=WhatIf(**what_if))
+
+    assert supposing(lead_time={EVERY: Change(times=2.0)}).money > plan.money
+    double = supposing(fleet=2.0)
+    assert line(double, "seal")["pieces_a_year"] == pytest.approx(2 * line(plan, "seal")["pieces_a_year"])
+    assert line(double, "seal")["lead_time_mean"] == pytest.approx(2 * line(plan, "seal")["lead_time_mean"])
+    busy = supposing(mileage=1.5)
+    assert line(busy, "bearing")["pieces_a_year"] == pytest.approx(1.5 * line(plan, "bearing")["pieces_a_year"])
+    assert line(supposing(0.85, level={("gear", "yard"): 0}), "gear")["order_up_to"] == 0
+    assert line(supposing(0.85, level={("gear", EVERY): 2}), "gear")["order_up_to"] == 2
+    assert line(supposing(price={"gear": Change(instead=1.0)}), "gear")["unit_cost"] == 1.0
     assert yard.parts.equals(before)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("lead-time=+10", WhatIf(lead_time={EVERY: Change(plus=10)})),
+        ("lead-time:gear=30", WhatIf(lead_time={"gear": Change(instead=30)})),
+        ("lead-time=x1.5", WhatIf(lead_time={EVERY: Change(times=1.5)})),
+        ("price=-10%", WhatIf(price={EVERY: Change(times=0.9)})),
+        ("price:A=B=12.5", WhatIf(price={"A=B": Change(instead=12.5)})),
+        ("level:gear@yard=3", WhatIf(level={("gear", "yard"): 3})),
+        ("level:gear=3", WhatIf(level={("gear", EVERY): 3})),
+        ("fleet=+20%", WhatIf(fleet=1.2)),
+        ("mileage=x0.5", WhatIf(mileage=0.5)),
+    ],
+)
+def test_a_supposition_is_read_from_words(text, expected):
+    assert what_if_of([text]) == expected
+
+
+def test_added_days_leave_the_spread_and_a_factor_scales_it():
+    assert WhatIf(lead_time={"gear": Change(plus=10)}).lead("gear", 20.0, 4.0) == (30.0, 4.0)
+    assert WhatIf(lead_time={EVERY: Change(times=2.0)}).lead("gear", 20.0, 4.0) == (40.0, 8.0)
+    assert WhatIf(lead_time={"gear": Change(instead=5.0)}).lead("gear", 20.0, 4.0) == (5.0, 1.0)
+    assert WhatIf(lead_time={"gear": Change(plus=10)}).lead("seal", 20.0, 4.0) == (20.0, 4.0)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["lead-time", "lead-time=", "lead-time=soon", "level=3", "level:gear=2.5", "fleet=20", "fleet:K20=x2", "price=20%",
+     "fleet=-100%", "stock=3", "=3"],
+)  # fmt: skip
+def test_a_supposition_that_cannot_be_read_is_refused(text):
+    with pytest.raises(UsageError):
+        what_if_of([text])
+
+
+def test_a_supposition_about_a_part_or_shelf_that_is_not_there_is_refused(wanted, yard):
+    for what_if in (WhatIf(price={"gaer": Change(instead=1.0)}), WhatIf(level={("gear", "gate"): 1})):
+        with pytest.raises(UsageError, match=r"gaer|gate"):
+            plan_order(wanted, yard, JobFill(0.9), draws=DRAWS, days=DAYS, what_if=what_if)
 
 
 @pytest.mark.parametrize(
