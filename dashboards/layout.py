@@ -14,15 +14,19 @@ import cached
 import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
+import working
 import writing
 
 from rebuildstats.errors import NothingToComputeError, RebuildstatsError, StoreBusyError, StoreError
 from rebuildstats.figures.palette import Look
 from rebuildstats.figures.palette import look as look_named
 from rebuildstats.history import store as stores
+from rebuildstats.kept_answers.shelf import NotReadyError
 
 LOG = logging.getLogger("rebuildstats.dashboard")
 DEFAULT_STORE = "history.duckdb"
+MOST_ROWS = 2_000  # in one table on the screen
+FILTER_FROM = 12  # rows from which a table can be narrowed by words
 STYLE = Path(__file__).parent / "style.css"
 # distances and the like, in which a decimal says nothing
 WHOLE = {
@@ -128,16 +132,50 @@ def table(
     order: Sequence[str] | None = None,
     height: int | str = "auto",
 ) -> None:
-    """A table that sorts, searches and goes out as CSV under `name`."""
-    st.dataframe(**shown(frame, columns), hide_index=True, column_order=order, alt=says, width="stretch", height=height)
-    export(frame, name)
+    """A table that sorts, searches, filters and goes out as CSV under `name`; of a very long one the first rows."""
+    mine = filtered(frame, name) if len(frame) > FILTER_FROM else frame
+    st.dataframe(
+        **shown(mine.head(MOST_ROWS), columns),
+        hide_index=True,
+        column_order=order,
+        alt=says,
+        width="stretch",
+        height=height,
+    )
+    if len(mine) > MOST_ROWS:
+        st.caption(f"The first {MOST_ROWS:,} of {len(mine):,} rows; the file has all of them.")
+    export(mine, name)
+
+
+def filtered(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """The rows in which some text column holds the words that a person types."""
+    words = st.text_input(
+        "Only rows with",
+        key=f"only_{name}",
+        placeholder="Part of a name, a number, a word",
+        icon=":material/filter_list:",
+        persist_state="session",
+    )
+    return having(frame, words) if words else frame
+
+
+def having(frame: pd.DataFrame, words: str) -> pd.DataFrame:
+    """The rows that hold every one of the words in some text column, whatever their case."""
+    keep = pd.Series(True, index=frame.index)
+    texts = [frame[c].astype("str") for c in frame.columns if not pd.api.types.is_numeric_dtype(frame[c])]
+    for word in words.split():
+        found = pd.Series(False, index=frame.index)
+        for text in texts:
+            found |= text.str.contains(word, case=False, regex=False).fillna(False).astype(bool)
+        keep &= found
+    return frame[keep].reset_index(drop=True)
 
 
 def export(frame: pd.DataFrame, name: str) -> None:
     """A button that hands the table out as CSV."""
     st.download_button(
         "Take it along as CSV",
-        frame.to_csv(index=False).encode(),
+        lambda: frame.to_csv(index=False).encode(),  # written only when somebody takes it
         file_name=f"{name}.csv",
         mime="text/csv",
         icon=":material/download:",
@@ -167,17 +205,15 @@ def asked(key: str, say: Callable[[str], str] = str, options: Iterable[str] = ()
 def page(show: Callable[[str, str], None], *, needs_history: bool = True) -> None:
     """Run one page: the store's strip, then `show(path, version)`, every error told as what to do next."""
     path = store_path()
-    version = cached.version(path)
-    words, trouble = "", None
+    version, words, missing, trouble = "", "", None, None
+    working.start_of_page()
     try:
+        version = cached.version(path)
         if needs_history:
-            known = cached.known(path, version)
-            words = (
-                f"known to {known.as_of:%d %b %Y} · {len(known.history.teardowns):,} teardowns · "
-                f"{len(known.history.units):,} units"
-            )
-        else:
-            cached.check(path)
+            told = cached.history(path, version)
+            words = f"known to {told['as_of']:%d %b %Y} · {told['teardowns']:,} teardowns · {told['units']:,} units"
+    except NotReadyError as waits:
+        missing = waits
     except RebuildstatsError as error:
         trouble = error
     with st.container(horizontal=True, vertical_alignment="center"):
@@ -185,28 +221,21 @@ def page(show: Callable[[str, str], None], *, needs_history: bool = True) -> Non
         with st.popover("Store", icon=":material/database:", width="content"):
             _choose(path)
             access.badge()
-    if trouble is None and needs_history:
-        _fit_first(path, version)
-    if trouble is None:
-        guarded(show, path, version)
-    else:
+    if trouble is not None:
         _tell(trouble, path)
-
-
-def _fit_first(path: str, version: str) -> None:
-    """Fit what changed, with its progress, before anything rests on it; the fits are kept in the store."""
-    try:
-        cached.fits(path, version)
-    except RebuildstatsError:
-        return  # the page says itself what it lacks
-    if cached.version(path) != version:
-        st.rerun()
+    elif missing is not None:
+        headline("One moment", "The answers are being worked out.", "They are kept: the next look is there at once.")
+        working.panel(path, version, missing)
+    else:
+        guarded(show, path, version)
 
 
 def guarded(show: Callable[[str, str], None], path: str, version: str) -> None:
     """Run one section; an error of it is told and the rest of the page still comes."""
     try:
         show(path, version)
+    except NotReadyError as missing:
+        working.panel(path, version, missing)
     except access.NotAllowedError as error:
         headline("Not allowed", str(error))
     except RebuildstatsError as error:

@@ -45,13 +45,11 @@ def show(path: str, version: str) -> None:
     if part is None:
         layout.headline("Counter · one part", "No part of that number in this store.", "Choose another from the list.")
         return
-    known = cached.known(path, version)
     months = int(st.session_state.get("months") or 12)
-    forecast = cached.forecast(path, version, months=months)
-    rows = forecast.frame()
+    rows = cached.forecast(path, version, months=months)
     mine = rows[rows["part"] == part]
-    card = behind.part_card(known.history, part)
-    order = cached.order(path, version, job_fill=0.9).frame()
+    card = cached.part_card(path, version, part)
+    order = cached.order(path, version, job_fill=0.9)["rows"]
     shelf = order[order["part"] == part]
     if mine.empty:
         successor = card.get("replaced_by")
@@ -64,7 +62,7 @@ def show(path: str, version: str) -> None:
     headline(names.part_name(part), total, shelf, months)
     tickets(card, shelf, total)
 
-    past = behind.issued_by_month(known.history, part)
+    past = cached.issued_by_month(path, version, part)
     st.subheader("By month: issued, and to come")
     layout.chart(
         pictures.fan(chosen, past, look=layout.look()),
@@ -73,7 +71,7 @@ def show(path: str, version: str) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("Who will ask for it")
-        reasons(forecast.result, part)
+        reasons(cached.reasons(path, version, part, months=months), part)
     with right:
         st.subheader("Every method beside it")
         totals = mine[mine["month"].astype(str) == "total"]
@@ -119,8 +117,7 @@ def tickets(card: dict[str, object], shelf: pd.DataFrame, total: pd.DataFrame) -
     layout.tickets(items)
 
 
-def reasons(forecast: object, part: str) -> None:
-    trace = forecast.trace(part, "total")  # type: ignore[attr-defined]
+def reasons(trace: pd.DataFrame, part: str) -> None:
     layout.chart(pictures.reasons(trace, look=layout.look()), says=f"The units from which the demand for {part} comes")
     with st.expander("Unit by unit"):
         columns = {
@@ -135,9 +132,8 @@ def reasons(forecast: object, part: str) -> None:
 
 
 def history_of(path: str, version: str, part: str) -> None:
-    known = cached.known(path, version)
-    issues = behind.issues_of(known.history, part)
-    failed = behind.of_group(behind.failures(known.records), "part", part)
+    issues = cached.issues(path, version, part)
+    failed = behind.of_group(cached.failures(path, version), "part", part)
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader(f"Issued so far ({len(issues)})")

@@ -10,7 +10,17 @@ from typing import Annotated
 import typer
 
 from rebuildstats.errors import UsageError
-from rebuildstats.terminal import EXIT_ERROR, FormOption, OutOption, app, check_writable, say, show, write_text
+from rebuildstats.terminal import (
+    EXIT_ERROR,
+    FormOption,
+    OutOption,
+    app,
+    check_writable,
+    progress_bar,
+    say,
+    show,
+    write_text,
+)
 
 
 class ExportForm(StrEnum):
@@ -41,6 +51,17 @@ def withdraw(
     from rebuildstats import commands
 
     show("withdraw", commands.withdraw(context.obj, job), form, out)
+
+
+@app.command()
+def ready(context: typer.Context, form: FormOption = None, out: OutOption = None) -> None:
+    """Work out what the dashboard opens with, so that its pages show at once; only what changed is made anew."""
+    check_writable(out, "--out")
+    from rebuildstats import commands
+
+    with progress_bar("working out") as step:
+        answer = commands.ready(context.obj, progress=step)
+    show("ready", answer, form, out)
 
 
 @app.command()

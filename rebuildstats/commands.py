@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
@@ -21,14 +20,20 @@ from rebuildstats.answers import Known as Known
 from rebuildstats.answers import Progress, check_family, check_lives, find_unit, fitted_lives
 from rebuildstats.answers import fits as fits
 from rebuildstats.answers import known as known
-from rebuildstats.demand.backtest import backtest as look_back
-from rebuildstats.demand.backtest import origins_before
+from rebuildstats.counter import curve as curve
+from rebuildstats.counter import deadstock as deadstock
+from rebuildstats.counter import kits as kits
+from rebuildstats.counter import lots as lots
+from rebuildstats.counter import overdue as overdue
+from rebuildstats.counter import picks as picks
+from rebuildstats.counter import shortages as shortages
+from rebuildstats.counter import spares as spares
+from rebuildstats.counter import suppliers as suppliers
 from rebuildstats.demo_job import run_demo
 from rebuildstats.errors import InputError, NothingToComputeError, UsageError
-from rebuildstats.fits.life import fit_lives, fit_unit_lives
+from rebuildstats.hindsight import backtest_of
 from rebuildstats.history import store as stores
 from rebuildstats.history.gaps import find_gaps
-from rebuildstats.history.known import History
 from rebuildstats.history.load import load_files
 from rebuildstats.keeping import backup as backup
 from rebuildstats.keeping import check as check
@@ -39,13 +44,22 @@ from rebuildstats.keeping import restore as restore
 from rebuildstats.keeping import settings as settings
 from rebuildstats.keeping import undo as undo
 from rebuildstats.keeping import withdraw as withdraw
-from rebuildstats.life_records.records import Records
+from rebuildstats.kept_answers.job import work_out
+from rebuildstats.kept_answers.questions import EVERY_DESK
+from rebuildstats.lasting import doubts as doubts
+from rebuildstats.lasting import makes as makes
+from rebuildstats.lasting import rates as rates
+from rebuildstats.lasting import rivals as rivals
 from rebuildstats.places import check_address, run_dashboard, write_bytes, write_sheet
+from rebuildstats.recurring import damage as damage
+from rebuildstats.recurring import drift as drift
+from rebuildstats.recurring import recurrence as recurrence
+from rebuildstats.recurring import shares as shares
 from rebuildstats.render import to_csv
 from rebuildstats.reports import sentences
+from rebuildstats.stock.suppose import what_if_of
 
 _MOST_MONTHS = 120
-_HORIZONS = (12, 6, 3)  # months a backtest looks ahead: the longest that the past has room for
 
 
 def init(store: str | Path, *, distance: str) -> Answer:
@@ -123,7 +137,7 @@ def life(store: str | Path, family: str | None = None, *, as_of: date | None = N
     rows = fitted.life.frame()
     if family is not None:
         rows = rows[rows["family"] == family].reset_index(drop=True)
-    return Answer(rows, result=fitted.life)
+    return Answer(rows, notes=(sentences.LIFE_NEXT,), result=fitted.life)
 
 
 def wear(
@@ -196,16 +210,24 @@ def order(
     job_fill: float | None = None,
     part_fill: float | None = None,
     budget: float | None = None,
+    what_if: Sequence[str] = (),
+    workbook: str | Path | None = None,
     as_of: date | None = None,
 ) -> Answer:
     """What to stock and what to order today, for one goal: a share of jobs (0.9 by default), of pieces, or money.
 
-    Raises UsageError for two goals or one that can't be, NothingToComputeError without parts.
+    what_if: suppositions such as "lead-time=+10", without touching the store (see `stock.suppose.what_if_of`).
+    workbook: also write the order to this .xlsx file. Raises UsageError for two goals or one that can't be, for a
+    supposition that can't be read, for a file that can't be written; NothingToComputeError without parts.
     """
     goal = desks.goal_of(job_fill, part_fill, budget)
+    what_if_of(what_if)
     now = known(store, as_of=as_of)
     fitted = fitted_lives(store, now)
-    return desks.order_of(now, desks.forecast_of(now, fitted.life, fitted.units), goal)
+    answer = desks.order_of(now, desks.forecast_of(now, fitted.life, fitted.units), goal, what_if)
+    if workbook is not None:
+        write_bytes(Path(workbook), answer.result.workbook())
+    return answer
 
 
 def backtest(store: str | Path, *, as_of: date | None = None, progress: Progress | None = None) -> Answer:
@@ -213,30 +235,17 @@ def backtest(store: str | Path, *, as_of: date | None = None, progress: Progress
 
     Raises NothingToComputeError without parts, or where the history is too short to look back.
     """
-    now = known(store, as_of=as_of)
-    if now.history.parts.empty or now.records.teardowns.empty:
-        raise NothingToComputeError(
-            "Looking back needs teardowns and parts: load `teardowns`, `parts` and `part_uses`."
-        )
-    first = now.records.teardowns["opened_on"].min().date()
-    months, origins = _HORIZONS[0], []
-    for months in _HORIZONS:
-        origins = origins_before(first, now.as_of, months=months)
-        if origins:
-            break
+    return backtest_of(store, known(store, as_of=as_of), progress=progress)
 
-    def history_at(day: date) -> tuple[History, Records]:
-        then = known(store, as_of=day)
-        return then.history, then.records
 
-    def fit_then(history: History, records: Records) -> tuple[Any, Any]:
-        return fit_lives(records.lives, history.components), fit_unit_lives(records.unit_lives)
+def ready(store: str | Path, *, progress: Progress | None = None) -> Answer:
+    """Work out what the dashboard's desks open with and keep it beside the store; what is ready already stays.
 
-    done = look_back(
-        history_at, fit_then, origins, (now.history, now.records), months=months, seed=desks.SEED, progress=progress
-    )
-    notes = [sentences.method_words(row) for row in done.by_method().to_dict("records")]
-    return Answer(done.frame(), notes=tuple(notes), result=done)
+    The rows say where each answer stands: question, file. Raises StoreError where the history changed meanwhile.
+    """
+    place = work_out(store, progress=progress)
+    rows = [(question, str(place.file(question, arguments))) for question, arguments in EVERY_DESK]
+    return Answer(pd.DataFrame(rows, columns=["question", "file"]), result=place)
 
 
 def sheet(

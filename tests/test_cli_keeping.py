@@ -50,6 +50,16 @@ def test_a_backup_never_overwrites_and_a_restore_wants_a_store(tmp_path):
     assert lives("s") == before
 
 
+def test_ready_answers_stand_beside_the_store_and_are_not_made_twice(tmp_path):
+    assert run("--store", "s", "ready").code == 0
+    (folder,) = (tmp_path / "s.answers").iterdir()
+    before = {file.name: file.stat().st_mtime_ns for file in folder.iterdir()}
+    assert {"history.zip", "fits.zip", "repeats.zip"} <= before.keys()
+    told = run("--store", "s", "ready", "--format", "csv")
+    assert told.out.startswith("question,file")
+    assert {file.name: file.stat().st_mtime_ns for file in folder.iterdir()} == before
+
+
 @pytest.mark.parametrize("form", ["csv", "parquet"])
 def test_an_export_is_written_into_an_empty_folder_only(tmp_path, form):
     told = run("--store", "s", "export", "out", "--format", form)
@@ -107,9 +117,11 @@ def test_a_mapping_is_proposed_read_and_used(tmp_path):
     assert run("propose", "missing.csv").code == 2
 
 
-@pytest.mark.parametrize("command", ["backup", "restore", "export", "rejects", "check", "undo", "settings", "withdraw"])
+@pytest.mark.parametrize(
+    "command", ["backup", "restore", "export", "rejects", "check", "undo", "settings", "withdraw", "ready"]
+)
 def test_a_missing_store(command, tmp_path):
-    arguments = () if command in ("check", "undo", "settings") else ("x",)
+    arguments = () if command in ("check", "undo", "settings", "ready") else ("x",)
     told = run("--store", "missing", command, *arguments)
     assert told.code == 2
     assert "missing" in told.err or "x" in told.err

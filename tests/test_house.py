@@ -20,7 +20,7 @@ PAGES = sorted(DASHBOARDS.rglob("*.py"))
 # Data flow one way; a module imports from its own step and from those before it.
 ARROW = (
     *("errors", "render", "history", "life_records", "fits", "demand", "stock", "reports", "figures"),
-    *("places", "answers", "keeping", "desks", "demo_job", "commands", "terminal", "cli_keeping", "cli", "__main__"),
+    *("places", "answers", "keeping", "recurring", "lasting", "desks", "demo_job", "hindsight", "kept_answers", "commands", "terminal", "cli_keeping", "cli_recurring", "cli_lasting", "cli", "__main__"),
 )
 PURE = ("fits", "demand", "stock", "reports", "figures", "render")
 DISK_INSIDE_PURE = {"fits/kept.py"}

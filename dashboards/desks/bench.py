@@ -14,7 +14,7 @@ from part_view import dates
 
 from rebuildstats.figures import wear as pictures
 from rebuildstats.figures.palette import number, percent
-from rebuildstats.reports import behind, sentences
+from rebuildstats.reports import sentences
 from rebuildstats.reports.behind import Catalog
 
 DESK = "Bench · what to look at"
@@ -218,7 +218,7 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
 
 
 def past_of(path: str, version: str, unit: str) -> None:
-    rows = behind.unit_teardowns(cached.known(path, version).records, unit)
+    rows = cached.unit_teardowns(path, version, unit)
     st.subheader(f"This unit’s teardowns ({len(rows)})")
     layout.table(rows, name=f"teardowns_{unit}", says="The teardowns of this unit", columns=dates(rows))
 

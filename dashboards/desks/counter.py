@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cached
 import layout
 import pandas as pd
@@ -38,9 +40,8 @@ def aim() -> dict[str, float]:
 
 def show_order(path: str, version: str) -> None:
     goal = aim()
-    answer = cached.order(path, version, **goal)
-    beside = cached.beside_order(path, version, **goal)
-    order = answer.frame()
+    plan = cached.order(path, version, **goal)
+    order = plan["rows"]
     names = cached.catalog(path, version)
     lines = order[order["order_now"].fillna(0) > 0]
     lines = lines.sort_values(["held_jobs_avoided", "order_cost"], ascending=False, kind="stable")
@@ -48,8 +49,8 @@ def show_order(path: str, version: str) -> None:
         layout.headline(DESK, "Nothing to order today.", "Every shelf holds what it should, or it is on its way.")
     else:
         money = number(lines["order_cost"].sum())
-        layout.headline(DESK, f"Order {many(len(lines))} today: {money} in money.", _gain(beside.marks))
-    layout.tickets([*_first(lines, names), *_short(beside.short), *_kits(beside.kits), *_dead(beside.dead)])
+        layout.headline(DESK, f"Order {many(len(lines))} today: {money} in money.", _gain(plan["marks"]))
+    layout.tickets([*_first(lines, names), *_short(plan["short"]), *_kits(plan["kits"]), *_dead(plan["dead"])])
     left, right = st.columns([3, 2], gap="large")
     with left:
         st.subheader("To order" if len(lines) else "Every shelf line")
@@ -58,7 +59,7 @@ def show_order(path: str, version: str) -> None:
             layout.export(lines if len(lines) else order, "order_today")
             st.download_button(
                 "As a workbook",
-                lambda: answer.result.workbook(),
+                plan["workbook"],
                 file_name="order_today.xlsx",
                 icon=":material/table_view:",
                 key="order_workbook",
@@ -68,12 +69,14 @@ def show_order(path: str, version: str) -> None:
     with right:
         st.subheader("Money against held jobs")
         layout.chart(
-            pictures.exchange_curve(beside.curve, marks=beside.marks, wanted=goal.get("job_fill"), look=layout.look()),
+            pictures.exchange_curve(
+                plan["curve"], marks=plan["marks"], wanted=goal.get("job_fill"), look=layout.look()
+            ),
             says="Money on the shelf against the share of jobs that don’t wait, with today’s shelf and habit",
         )
-        for note in answer.notes:
+        for note in plan["notes"]:
             st.caption(note)
-    lists(beside, order)
+    lists(plan)
 
 
 def many(lines: int) -> str:
@@ -120,49 +123,73 @@ def _dead(dead: pd.DataFrame) -> list[Ticket]:
     return [Ticket(number(dead["money"].sum()), "of money lies dead on the shelf", why)]
 
 
-def lists(beside: cached.Beside, order: pd.DataFrame) -> None:
-    """What runs short, what the coming teardowns need, what lies dead, what is late: pictures and tables."""
+def lists(plan: dict[str, Any]) -> None:
+    """What stands beside the order, a section each; a further one is one line here."""
     left, right = st.columns(2, gap="large")
     with left:
-        st.subheader("Runs short before an order can arrive")
-        st.caption("Ordering in the usual way is too late for these: call, borrow, or move the teardown.")
-        layout.chart(
-            pictures.short_bars(beside.short, look=layout.look()),
-            says="Chance of each part running out before an order placed today arrives, with 90 % intervals",
-        )
-        with st.expander(f"All {len(beside.short)}"):
-            columns = dates(beside.short) | {"chance_short": layout.share("Chance"), **_bounds("chance")}
-            layout.table(beside.short, name="runs_short", says="What may run short", columns=columns)
+        runs_short(plan["short"])
     with right:
-        st.subheader("Kits for the coming teardowns")
-        columns = dates(beside.kits) | {
-            "unit": "Unit",
-            "family": "Family",
-            "chance_teardown": layout.share("Teardown"),
-            "chance_complete": layout.share("All there", "Chance that everything it needs lies on the shelf"),
-            "lacking": "Most lacking",
-        }
-        shown = ["unit", "family", "due_on", "chance_teardown", "chance_complete", "lacking", "reason"]
-        layout.table(beside.kits, name="kits", says="One kit per coming teardown", columns=columns, order=shown)
-        with st.expander("What to lay out for each"):
-            columns = {"chance": layout.share("Needed")}
-            layout.table(beside.kit_lines, name="kit_lines", says="The parts of every kit", columns=columns)
+        kits(plan["kits"], plan["kit_lines"])
     left, right = st.columns(2, gap="large")
     with left:
-        st.subheader(f"Dead stock ({number(beside.dead['money'].sum())})")
-        columns = {
-            "money": layout.money("Money"),
-            "needed": layout.count("Ever needed"),
-            "dead": layout.count("Beyond it"),
-        }
-        layout.table(beside.dead, name="dead_stock", says="What nothing foreseeable needs", columns=columns)
+        dead_stock(plan["dead"])
     with right:
-        st.subheader(f"Orders that should have come ({len(beside.overdue)})")
-        layout.table(beside.overdue, name="overdue", says="Orders that are late", columns=dates(beside.overdue))
+        late(plan["overdue"])
+    suppliers(plan["suppliers"])
+    every_line(plan["rows"])
+
+
+def runs_short(short: pd.DataFrame) -> None:
+    st.subheader("Runs short before an order can arrive")
+    st.caption("Ordering in the usual way is too late for these: call, borrow, or move the teardown.")
+    layout.chart(
+        pictures.short_bars(short, look=layout.look()),
+        says="Chance of each part running out before an order placed today arrives, with 90 % intervals",
+    )
+    with st.expander(f"All {len(short)}"):
+        columns = dates(short) | {"chance_short": layout.share("Chance"), **_bounds("chance")}
+        layout.table(short, name="runs_short", says="What may run short", columns=columns)
+
+
+def kits(kits: pd.DataFrame, lines: pd.DataFrame) -> None:
+    st.subheader("Kits for the coming teardowns")
+    columns = dates(kits) | {
+        "unit": "Unit",
+        "family": "Family",
+        "chance_teardown": layout.share("Teardown"),
+        "chance_complete": layout.share("All there", "Chance that everything it needs lies on the shelf"),
+        "lacking": "Most lacking",
+    }
+    shown = ["unit", "family", "due_on", "chance_teardown", "chance_complete", "lacking", "reason"]
+    layout.table(kits, name="kits", says="One kit per coming teardown", columns=columns, order=shown)
+    with st.expander("What to lay out for each"):
+        columns = {"chance": layout.share("Needed")}
+        layout.table(lines, name="kit_lines", says="The parts of every kit", columns=columns)
+
+
+def dead_stock(dead: pd.DataFrame) -> None:
+    st.subheader(f"Dead stock ({number(dead['money'].sum())})")
+    columns = {
+        "money": layout.money("Money"),
+        "needed": layout.count("Ever needed"),
+        "dead": layout.count("Beyond it"),
+    }
+    layout.table(dead, name="dead_stock", says="What nothing foreseeable needs", columns=columns)
+
+
+def late(overdue: pd.DataFrame) -> None:
+    st.subheader(f"Orders that should have come ({len(overdue)})")
+    layout.table(overdue, name="overdue", says="Orders that are late", columns=dates(overdue))
+
+
+def suppliers(rows: pd.DataFrame) -> None:
     with st.expander("By supplier"):
-        layout.table(beside.suppliers, name="suppliers", says="Today’s order by supplier")
+        layout.table(rows, name="suppliers", says="Today’s order by supplier")
+
+
+def every_line(rows: pd.DataFrame) -> None:
     with st.expander("Every shelf line, ordered or not"):
-        layout.table(order, name="order_all", says="Every shelf line", columns=order_columns())
+        layout.table(rows, name="order_all", says="Every shelf line", columns=order_columns())
 
 
 def _bounds(name: str) -> dict[str, object]:

@@ -11,6 +11,7 @@ from streamlit.testing.v1 import AppTest
 
 from rebuildstats.history import store as stores
 from rebuildstats.history.load import load_files
+from rebuildstats.kept_answers.job import work_out
 from tests.fleets.random_fleet import cut_day, random_fleet
 
 APP = Path(__file__).parents[2] / "dashboards" / "app.py"
@@ -26,6 +27,7 @@ def fleet_store(tmp_path_factory):
     path = folder / "fleet.duckdb"
     stores.create(path, "mi")
     load_files(path, [folder])
+    work_out(path)
     return path
 
 
@@ -50,6 +52,7 @@ def one_teardown(tmp_path):
     path = tmp_path / "one.duckdb"
     stores.create(path, "mi")
     load_files(path, [tmp_path / f"{name}.csv" for name in sheets])
+    work_out(path)
     return path
 
 

@@ -1,0 +1,202 @@
+"""What the desks ask, and how each answer is made: a name, arguments, what is kept of the result.
+
+An answer is a dict of frames, words and results, as `pack` can keep it. `EVERY_DESK` are the questions that every desk
+opens with, in the order in which they are worked out; the others are worked out when somebody asks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Final
+
+import pandas as pd
+
+from rebuildstats import desks
+from rebuildstats.answers import Fits, Known, Progress, check_lives, fits, known
+from rebuildstats.demand.forecast import Forecast
+from rebuildstats.errors import NothingToComputeError, RebuildstatsError, StoreError
+from rebuildstats.fits.inspections import bands
+from rebuildstats.fits.rows import numbers
+from rebuildstats.hindsight import backtest_of
+from rebuildstats.history import store as stores
+from rebuildstats.history.gaps import find_gaps
+from rebuildstats.history.version import history_version
+from rebuildstats.kept_answers.rows import put_known, take_known
+from rebuildstats.kept_answers.shelf import NotReadyError, Shelf
+from rebuildstats.reports import behind
+
+
+@dataclass
+class Work:
+    """What answers are made from, each made once and only when something needs it."""
+
+    shelf: Shelf
+    tell: Progress
+    _ahead: dict[int, Forecast] = field(default_factory=dict)
+
+    @cached_property
+    def known(self) -> Known:
+        """The history: from the shelf where it is kept, else read from the store and kept."""
+        try:
+            return take_known(self.shelf, self.shelf.take("history", {}))
+        except NotReadyError:
+            now = known(self.shelf.store)
+            self.check()
+            put_known(self.shelf, now)
+            self.shelf.put("history", {}, _history(now))
+            return now
+
+    @cached_property
+    def fits(self) -> Fits:
+        try:
+            kept: Fits = self.shelf.take("fits", {})["fits"]
+            return kept
+        except NotReadyError:
+            now = self.known
+            check_lives(now.records.lives, now.records.unit_lives)
+            return fits(self.shelf.store, now, progress=self.tell)
+
+    def check(self) -> None:
+        """Raise StoreError where the store no longer holds this shelf's history: nothing false is kept."""
+        if history_version(self.shelf.store) != self.shelf.version:
+            raise StoreError("The history changed while an answer was being worked out; nothing of it was kept.")
+
+    def ahead(self, months: int = desks.YEAR_MONTHS) -> Forecast:
+        if months not in self._ahead:
+            fitted = self.fits
+            self._ahead[months] = desks.forecast_of(self.known, fitted.life, fitted.units, months)
+        return self._ahead[months]
+
+
+def _history(now: Known) -> dict[str, Any]:
+    return {
+        "as_of": now.as_of,
+        "settings": now.settings,
+        "catalog": behind.catalog(now.history, now.records),
+        "teardowns": len(now.history.teardowns),
+        "units": len(now.history.units),
+    }
+
+
+def history(work: Work) -> dict[str, Any]:
+    """What there is, what can be asked about, and the teardowns behind every failure and comeback."""
+    now = work.known
+    work.shelf.put_rows("failures", behind.failures(now.records))
+    windows = now.settings.comeback_distance, now.settings.comeback_days
+    work.shelf.put_rows("comebacks", behind.comebacks(now.records, *windows))
+    return _history(now)
+
+
+def fitted(work: Work) -> dict[str, Any]:
+    return {"fits": work.fits, "life": work.fits.life.frame()}
+
+
+def order(work: Work, **goal: float) -> dict[str, Any]:
+    """The order for one goal, and what stands beside it: the exchange curve with its marks, the counter's lists."""
+    wanted = desks.goal_of(goal.get("job_fill"), goal.get("part_fill"), goal.get("budget"))
+    answer = desks.order_of(work.known, work.ahead(), wanted)
+    plan = answer.result
+    work.tell(1, 2, "money against held jobs")
+    curve, kits = plan.exchange_curve(), plan.kits()
+    return {
+        "rows": answer.frame(),
+        "notes": answer.notes,
+        "workbook": plan.workbook(),
+        "curve": curve,
+        "marks": plan.marks(curve),
+        "short": plan.short_before_arrival(),
+        "kits": kits.kits,
+        "kit_lines": kits.lines,
+        "dead": plan.dead_stock(),
+        "suppliers": plan.by_supplier(),
+        "overdue": plan.overdue(),
+    }
+
+
+def forecast(work: Work, *, months: int = desks.YEAR_MONTHS) -> dict[str, Any]:
+    """Every part's months and totals by every method; its reasons unit by unit are kept as a table."""
+    ahead = work.ahead(months)
+    rows = ahead.frame(total=True, all_methods=True)
+    traces = []
+    for done, part in enumerate(ahead.parts):
+        work.tell(done, len(ahead.parts), f"reasons of {part}")
+        traces.append(ahead.trace(part, "total").assign(of_part=part))
+    work.shelf.put_rows(f"reasons_{months}", pd.concat(traces, ignore_index=True), ["of_part"])
+    return {"rows": rows}
+
+
+def repeats(work: Work) -> dict[str, Any]:
+    check_lives(work.known.records.lives)
+    answer = desks.repeats_of(work.known, work.fits.life)
+    return {"rows": answer.frame(), "notes": answer.notes}
+
+
+def inspections(work: Work) -> dict[str, Any]:
+    """Every point at all distances, and by the round bands of distance that a question about a mileage falls into."""
+    now, points = work.known, work.fits.points
+    try:
+        ahead = work.ahead()
+    except NothingToComputeError:  # without parts nothing is forecast; what failed so far can still be said
+        ahead = None
+    whole = desks.inspections_of(now, points, ahead).frame()
+    seen = now.records.inspections
+    since = pd.Series(numbers(seen["unit_age"])).fillna(pd.Series(numbers(seen["age"])))
+    edges = bands(float(since.max()))[:-1]
+    by_band = [desks.inspections_of(now, points, ahead, mileage=float(edge)).frame() for edge in edges]
+    return {"rows": whole, "by_band": pd.concat(by_band, ignore_index=True)}
+
+
+def gaps(work: Work) -> dict[str, Any]:
+    with stores.reading(work.shelf.store) as con:
+        return {"rows": find_gaps(con, None)}
+
+
+def backtest(work: Work) -> dict[str, Any]:
+    answer = backtest_of(work.shelf.store, work.known, progress=work.tell)
+    return {"rows": answer.frame(), "notes": answer.notes}
+
+
+Question = Callable[..., dict[str, Any]]
+QUESTIONS: Final[Mapping[str, Question]] = {
+    "history": history,
+    "fits": fitted,
+    "order": order,
+    "inspections": inspections,
+    "forecast": forecast,
+    "repeats": repeats,
+    "gaps": gaps,
+    "backtest": backtest,
+}
+WORDS: Final[Mapping[str, str]] = {
+    "history": "reading the history",
+    "fits": "fitting lives and wear",
+    "order": "forecasting and working out the order",
+    "inspections": "counting what fails when it is checked",
+    "forecast": "laying the forecast out part by part",
+    "repeats": "comparing with what was to be expected",
+    "gaps": "looking for what the history lacks",
+    "backtest": "looking back on the shop’s own past",
+}
+EVERY_DESK: Final[tuple[tuple[str, dict[str, Any]], ...]] = (
+    ("history", {}),
+    ("gaps", {}),
+    ("fits", {}),
+    ("order", {"job_fill": 0.9}),
+    ("inspections", {}),
+    ("forecast", {"months": desks.YEAR_MONTHS}),
+    ("repeats", {}),
+)
+
+
+def answer(work: Work, question: str, arguments: Mapping[str, Any]) -> None:
+    """Work one answer out and keep it; what can't be answered is kept as the error that says so."""
+    try:
+        value: Any = QUESTIONS[question](work, **arguments)
+    except StoreError:
+        raise
+    except RebuildstatsError as error:
+        value = error
+    work.check()
+    work.shelf.put(question, arguments, value)
