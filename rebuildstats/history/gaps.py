@@ -10,8 +10,10 @@ from datetime import date
 import duckdb
 import pandas as pd
 
+from rebuildstats.history import tables
 from rebuildstats.history.known import know
 from rebuildstats.history.relations import execute
+from rebuildstats.history.statements import statement
 from rebuildstats.history.store import settings
 
 _FOLDER = "history/sql/gaps"
@@ -60,7 +62,7 @@ GAPS: tuple[Gap, ...] = (
     ),
     Gap(
         "odometers_run_back",
-        "odometers lower at removal than at fitting",
+        "odometers lower than they were before",
         "unit mileage and every age that follows from it",
         "correct the odometer, or load the reading of the new instrument with the next meter number",
     ),
@@ -83,10 +85,34 @@ GAPS: tuple[Gap, ...] = (
         "look both dates up; day and month may be swapped",
     ),
     Gap(
+        "dates_far_off",
+        "dates fifty years and more before the others",
+        "everything reckoned by time: mileage on a day, rates, the forecast",
+        "look the year up; two figures for four, or a slip of the finger, are the usual causes",
+    ),
+    Gap(
+        "teardown_twice",
+        "one teardown under two jobs",
+        "lives, comebacks and demand: the same work counts twice",
+        "withdraw the one that should not be there",
+    ),
+    Gap(
+        "name_not_listed",
+        "names used that stand in no list of their own",
+        "demand by part and distance by vehicle: what goes by this name is left out",
+        "load the part, vehicle or family, or correct the name; two writings of one name can be joined",
+    ),
+    Gap(
         "fitments_overlap",
         "units in two vehicles at once",
         "unit mileage and the forecast in time",
         "enter the removal from the first vehicle",
+    ),
+    Gap(
+        "mileage_below_first",
+        "unit mileages below the one at first sight",
+        "the ages of everything in these units",
+        "look both mileages up",
     ),
     Gap(
         "teardown_without_mileage",
@@ -239,6 +265,8 @@ def find_gaps(con: duckdb.DuckDBPyConnection, as_of: date | None = None) -> pd.D
     """
     day = know(con, as_of)
     most = _MOST_A_DAY[settings(con).distance]
+    execute(con, "history/sql/days", "settled_jobs", as_of=day).fetchall()
+    con.execute(statement("joins/shape", shape=tables.shape("name"))).fetchall()
     rows = []
     for gap in GAPS:
         found = [row[0] for row in execute(con, _FOLDER, gap.file, as_of=day, most_a_day=most).fetchall()]

@@ -27,6 +27,7 @@ def look_alikes(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
     rows_*: how often each is named; `one` is the one named more often. Nothing is joined by looking.
     """
+    _run(con, "shape", shape=tables.shape("name"))
     frame: pd.DataFrame = con.execute(statement("joins/look_alikes")).df()
     return frame.astype({"kind": "str", "one": "str", "other": "str", "rows_one": "int64", "rows_other": "int64"})
 

@@ -50,7 +50,8 @@ class LoadReport:
 
     counts: one row per table read, columns table, read, new, changed, same, rejected, held, blank (read is the sum of
     the others). rejects: one row per fault, columns table, file, line, column, value, reason, row (the whole row as
-    JSON), waits_for. notices: sentences for a person: columns kept as notes, files passed over, rows that went in
+    JSON), waits_for, looks_like (the known name that an unknown one looks like). notices: sentences for a person:
+    columns kept as notes, files passed over, rows that went in
     after waiting. load: the number of the load in the store; None for a dry run, and where nothing was to be changed.
     """
 
@@ -163,8 +164,9 @@ class Load(Staging):
                 self._rule("negative" if column.low == 0 else "below_one", values, stage=stage, typed=typed, **names)
         first = table.key[0]
         values = {"table": table.name, "column": first}
-        self._rule("total_row", values, stage=stage, column=quoted(first), totals=tables.totals())
+        self._rule("total_row", values, stage=stage, column=quoted(first), is_total=tables.is_total(table))
         self._rule("repeated_header", values, stage=stage, column=quoted(first), is_header=tables.is_header(table))
+        self.run("load/keep_only_reason", {"table": table.name})
         for rule in _SHEET_FAULTS:
             self._rule(rule, {"table": table.name}, stage=stage)
 
@@ -303,11 +305,24 @@ class Load(Staging):
                 self.run("load/find_missing_component")
                 self.run("load/find_missing_point")
                 self._rule("position_beyond", {"table": table.name})
+            self._look_for_alikes(table)
             self._rule("unknown_reference", {})
             self._rule("waits_for", {})
             if not self._remove_bad(table):
                 return
             self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
+
+    def _look_for_alikes(self, table: Table) -> None:
+        """For names that lead nowhere, the known name that looks like each."""
+        for column, target in self.run("load/missing_of", {"table": table.name}):
+            there = TABLE_BY_NAME[target]
+            self.run(
+                "load/looks_like",
+                {"table": table.name, "column": column, "target": target},
+                target=quoted(target),
+                target_typed=tables.typed(there),
+                target_column=quoted(there.key[-1]),
+            )
 
     def _check_series(self, table: Table) -> None:
         if table.name not in _SERIES:

@@ -92,14 +92,37 @@ def counts(table: Table) -> str:
     return ", ".join(f"count({quoted(c.name)})" for c in table.columns)
 
 
+# Letters that are read for figures, or for the same letter of another alphabet, and what they are read for.
+_ALIKE = str.maketrans("OILSBZАВЕКМНОРСТХУΑΒΕΖΗΙΚΜΝΟΡΤΥΧ", "011582A8EKMH0PCTXYA8E2H1KMN0PTYX")
+
+
+def shape(name: str) -> str:
+    """What look-alike names have in common, of a column of names: case, accents, blanks and signs apart, the letters O,
+    I, L, S, B, Z and the figures 0, 1, 1, 5, 8, 2 the same, without leading zeros.
+    """
+    letters = "".join(map(chr, _ALIKE))
+    figures = "".join(chr(figure) for figure in _ALIKE.values())
+    plain = f"regexp_replace(strip_accents(nfc_normalize(upper({name}))), '[^\\p{{L}}\\p{{N}}]', '', 'g')"
+    return f"ltrim(translate({plain}, {literal(letters)}, {literal(figures)}), '0')"
+
+
 def is_header(table: Table) -> str:
     """Whether every cell that a row must fill holds its column's own name."""
     names = [c.name for c in table.columns if c.key or c.required]
     return " and ".join(f"s.{quoted(name)} in ({_in_any_case([name])})" for name in names)
 
 
-def totals() -> str:
-    """What the first cell of a line of totals says."""
+def is_total(table: Table) -> str:
+    """Whether a row is a line of totals: its first cell says so, or any cell does in a row that lacks what a row must
+    have.
+    """
+    first = f"s.{quoted(table.key[0])}"
+    must = [f"s.{quoted(c.name)}" for c in table.columns if c.required or (c.key and c.default is None)]
+    cells = " or ".join(f"is_total(s.{quoted(c.name)})" for c in table.columns)
+    return f"{first} in ({_totals()}) or ({' or '.join(f'{cell} is null' for cell in must)}) and ({cells})"
+
+
+def _totals() -> str:
     words = ("total", "totals", "sum", "grand total", "subtotal", "sub total", "sub-total")
     return _in_any_case([word + colon for word in words for colon in ("", ":")])
 

@@ -17,6 +17,7 @@ from rebuildstats.reports.repeat_sentences import repeat_sentence
 
 CLOSING = "the maker's limit, local codes and a licensed technician's judgement come before this forecast"
 NO_CAUTIONS = "no caution is recorded for this family's points: the maker's instructions say what to beware of"
+LIFE_NEXT = "How sure: `rebuildstats doubts` (fit, early failures, wrong verdicts), `rebuildstats rivals` (other distributions)."
 DISTANCE_WORDS = {"mi": "miles", "km": "kilometres", "h": "hours"}
 
 
@@ -186,6 +187,8 @@ def reject_reasons(rejects: pd.DataFrame, *, top: int = 8) -> list[str]:
         first = rows.iloc[0]
         where = f"{first['file']}" + ("" if _empty(first["line"]) else f" line {first['line']}")
         value = "" if _empty(first["value"]) else f", {first['column']} = {str(first['value'])[:40]!r}"
+        if not _empty(first.get("looks_like")):
+            value += f", which looks like {str(first['looks_like'])[:40]!r}"
         lines.append(f"{table}: {str(reason).replace('_', ' ')}: {_count(len(rows), 'row')}, first {where}{value}")
     return lines
 

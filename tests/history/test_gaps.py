@@ -54,6 +54,22 @@ FAULTS = {
         {"orders": "order,part,ordered_on,received_on\nB2,0071,2024-02-01,2024-01-02\n"},
         "order B2: ordered 2024-02-01, received 2024-01-02",
     ),
+    "dates_far_off": (
+        {"issued_parts": "issued_on,part,quantity\n0024-02-01,0071,1\n"},
+        "part 0071 issued on 0024-02-01",
+    ),
+    "teardown_twice": (
+        {"teardowns": "job,unit,opened_on,unit_mileage\nJ3,A1,2024-06-10,90000\n"},
+        "J2 and J3: unit A1 on 2024-06-10",
+    ),
+    "name_not_listed": (
+        {"findings": "job,component,position,action,part\nJ2,bearing,2,replace,0O71\n"},
+        "part 0O71: replaced in J2",
+    ),
+    "mileage_below_first": (
+        {"units": "unit,family,first_seen_mileage\nA1,axle,60000\n"},
+        "J1: unit A1 at 50000, 60000 when first seen",
+    ),
     "fitments_overlap": (
         {"fitments": "unit,vehicle,fitted_on\nA1,V2,2024-03-01\n"},
         "A1: in V1 from 2024-01-01, in V2 from 2024-03-01",
@@ -74,18 +90,21 @@ FAULTS = {
     "family_without_components": ({"units": "unit,family\nG1,gearbox\n"}, "gearbox: 1 units"),
     "family_without_points": ({"units": "unit,family\nG1,gearbox\n"}, "gearbox: 1 units"),
     "teardown_without_findings": (
-        {"teardowns": "job,unit,opened_on,unit_mileage\nJ3,A2,2024-06-12,900\n"},
+        {"teardowns": "job,unit,opened_on,closed_on,unit_mileage\nJ3,A2,2024-06-12,2024-06-13,900\n"},
         "J3 (2024-06-12)",
     ),
     "finding_says_nothing": ({"findings": "job,component,position\nJ1,bearing,2\n"}, "J1 bearing"),
     "always_not_recorded": (
-        {"teardowns": "job,unit,opened_on\nJ3,A2,2024-06-12\n", "findings": "job,component,verdict\nJ3,bearing,ok\n"},
+        {
+            "teardowns": "job,unit,opened_on,closed_on\nJ3,A2,2024-06-12,2024-06-13\n",
+            "findings": "job,component,verdict\nJ3,bearing,ok\n",
+        },
         "J3 seal",
     ),
     "fail_without_replacement": ({"findings": "job,component,position,verdict\nJ2,bearing,2,fail\n"}, "J2 bearing 2"),
     "failure_without_cause": (
         {
-            "teardowns": "job,unit,opened_on,reason,complaint\nJ3,A2,2024-06-12,failure,noise\n",
+            "teardowns": "job,unit,opened_on,closed_on,reason,complaint\nJ3,A2,2024-06-12,2024-06-13,failure,noise\n",
             "findings": "job,component,verdict\nJ3,seal,ok\n",
         },
         "J3 (noise)",
@@ -127,8 +146,14 @@ FAULTS = {
         {"parts": "part\n0073\n", "part_uses": "family,component,part\naxle,bearing,0073\n"},
         "0073",
     ),
-    "job_without_labour": ({"teardowns": "job,unit,opened_on,outside_cost\nJ3,A2,2024-06-12,5\n"}, "J3"),
-    "job_without_cost": ({"teardowns": "job,unit,opened_on,labour_hours\nJ3,A2,2024-06-12,5\n"}, "J3"),
+    "job_without_labour": (
+        {"teardowns": "job,unit,opened_on,closed_on,outside_cost\nJ3,A2,2024-06-12,2024-06-13,5\n"},
+        "J3",
+    ),
+    "job_without_cost": (
+        {"teardowns": "job,unit,opened_on,closed_on,labour_hours\nJ3,A2,2024-06-12,2024-06-13,5\n"},
+        "J3",
+    ),
     "waiting_not_dated": (
         {"teardowns": "job,unit,opened_on,waiting_for\nJ3,A2,2024-06-12,0071\n"},
         "J3 0071",
@@ -166,6 +191,15 @@ def test_each_gap_is_found_with_its_example(
     assert says in found.index
     assert example in found.loc[says, "examples"]
     assert found.loc[says, "count"] == 1
+
+
+def test_what_a_job_still_open_lacks_is_no_gap_yet(sound: Path, tmp_path: Path) -> None:
+    shop = Shop(tmp_path, sound)
+    shop.load(
+        teardowns="job,unit,opened_on,unit_mileage,reason\nJ3,A1,2024-06-28,91000,failure\n",
+        findings="job,component,verdict,action,part\nJ3,bearing,fail,replace,0071\n",
+    )
+    assert gaps_of(shop.path).index.tolist() == []
 
 
 def test_empty_tables_are_a_gap(shop: Shop) -> None:

@@ -99,9 +99,10 @@ def test_control_characters_are_kept_as_text_or_refused(shop: Shop) -> None:
     shop.load(parts="part,name\np1,a\x01b\x1b[31mc\x7f\n")
     assert shop.rows("parts")["name"].tolist()[-1] == "a\x01b\x1b[31mc\x7f"
     file = shop.folder / "parts.csv"
-    file.write_bytes(b"part,name\np2,a\0b\n")
-    with pytest.raises(InputError, match="zero bytes"):
-        shop.load_paths([file])
+    file.write_bytes(b"part,name\np2,a\0b\np3,c\n")
+    report = shop.load_paths([file])  # a damaged line costs itself only
+    assert report.rejects[["line", "reason"]].to_numpy().tolist() == [[2, "zero_byte"]]
+    assert shop.rows("parts")["part"].tolist()[-1] == "p3"
 
 
 def test_a_link_to_elsewhere_is_only_read(shop: Shop, tmp_path: Path) -> None:

@@ -1,2 +1,2 @@
--- A row per closed teardown without labour hours.
-select job as example from known_teardowns where labour_hours is null order by opened_on desc, job
+-- A row per teardown without labour hours; those of a job still open aren't known yet.
+select t.job as example from known_teardowns t where t.labour_hours is null and t.job in (from settled_jobs) order by t.opened_on desc, t.job

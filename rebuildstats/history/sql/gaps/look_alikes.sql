@@ -1,4 +1,4 @@
--- A row per set of serials, parts or vehicles that look alike: equal but for case, blanks, hyphens and the letters O, I, L, S, B, Z beside 0, 1, 1, 5, 8, 2.
+-- A row per set of serials, parts or vehicles that look alike: case, accents, blanks, signs and leading zeros apart they are one, and so are the letters O, I, L, S, B, Z and 0, 1, 1, 5, 8, 2.
 with names as (
   select 'unit' as kind, unit as name from known_units
   union all select 'part', part from known_parts
@@ -6,6 +6,6 @@ with names as (
 )
 select kind || ' ' || string_agg(name, ' and ' order by name) as example
 from names
-group by kind, translate(regexp_replace(upper(name), '[^\p{L}\p{N}]', '', 'g'), 'OILSBZ', '011582')
+group by kind, shape_of(name)
 having count(*) > 1
 order by kind, example

@@ -1,4 +1,4 @@
--- A row per pair of names that look alike: equal but for case, blanks, hyphens and the letters O, I, L, S, B, Z beside 0, 1, 1, 5, 8, 2;
+-- A row per pair of names that look alike: case, accents, blanks, signs and leading zeros apart they are one, and so are the letters O, I, L, S, B, Z and 0, 1, 1, 5, 8, 2;
 -- with how often each is named.
 with uses as (
   select 'unit' as kind, unit as name from units
@@ -12,7 +12,7 @@ with uses as (
   union all select 'vehicle', vehicle from odometers
   union all select 'vehicle', vehicle from fitments
 ), names as (
-  select kind, name, count(*) as rows_of, translate(regexp_replace(upper(name), '[^\p{L}\p{N}]', '', 'g'), 'OILSBZ', '011582') as shape
+  select kind, name, count(*) as rows_of, shape_of(name) as shape
   from uses group by kind, name
 )
 select a.kind, a.name as one, b.name as other, a.rows_of as rows_one, b.rows_of as rows_other

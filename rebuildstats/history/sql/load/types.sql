@@ -18,14 +18,18 @@ create or replace temp macro as_flag(cell) as case lower(cell) when 'true' then 
 
 create or replace temp macro as_word(cell, words) as case when list_contains(words, lower(cell)) then lower(cell) end;
 
+-- Whether a cell begins like the label of a line of totals, in the tongues that sheets around here are written in.
+create or replace temp macro is_total(cell) as
+  regexp_matches(lower(cell), '^((grand|sub|page|year)[ -]?)?(totals?|sum|summe|gesamt|somme|suma|totaal|carried forward)\b');
+
 -- One row per fault of a row of this load.
 create or replace temp table bad (
-  table_name VARCHAR, _row BIGINT, column_name VARCHAR, value VARCHAR, reason VARCHAR, waits_for VARCHAR, key VARCHAR
+  table_name VARCHAR, _row BIGINT, column_name VARCHAR, value VARCHAR, reason VARCHAR, waits_for VARCHAR, key VARCHAR, looks_like VARCHAR
 );
 
 -- One row per reference of this load that leads nowhere yet.
 create or replace temp table missing (
-  table_name VARCHAR, _row BIGINT, column_name VARCHAR, value VARCHAR, target VARCHAR, target_key VARCHAR
+  table_name VARCHAR, _row BIGINT, column_name VARCHAR, value VARCHAR, target VARCHAR, target_key VARCHAR, looks_like VARCHAR
 );
 
 -- One row per rejected or held row that others may wait for, with where it stands.
@@ -37,5 +41,5 @@ create or replace temp table files (_file INTEGER, file VARCHAR, path VARCHAR, t
 -- One row per fault of this load with the whole row as it was read: what the person who loads is told.
 create or replace temp table report (
   "table" VARCHAR, file VARCHAR, line BIGINT, "column" VARCHAR, value VARCHAR, reason VARCHAR, "row" VARCHAR, waits_for VARCHAR, key VARCHAR,
-  _row BIGINT, _waiting BIGINT
+  _row BIGINT, _waiting BIGINT, looks_like VARCHAR
 );
