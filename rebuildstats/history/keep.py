@@ -120,7 +120,9 @@ def _copy(path: Path, file: Path) -> int:
 
 
 def _rows(path: Path) -> int:
-    """Bring a store to today's schema and read it through; returns how many rows it holds."""
+    """Bring a store to one file of today's schema and read it through; returns how many rows it holds."""
+    with store.alone(path):
+        pass
     with store.reading(path) as con:
         try:
             return sum(rows for rows, _ in _sums(con).values())

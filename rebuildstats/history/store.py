@@ -94,15 +94,15 @@ def create(path: str | Path, distance: str) -> None:
     with drafts.turn(path, WRITE_PATIENCE_SECONDS) as folder:
         draft = folder / _DRAFT
         try:
-            con = duckdb.connect(str(draft), config=_CONFIG)
-            try:
+            with closing(memory()) as con:
+                con.execute(statement("store/attach", path=literal(str(draft)))).fetchall()
+                con.execute("use store")
                 con.execute("begin")
                 _migrate(con, 0)
                 con.execute(statement("store/put_setting"), {"name": "distance", "value": distance}).fetchall()
                 con.execute("commit")
-                con.execute(statement("keep/checkpoint")).fetchall()
-            finally:
-                con.close()
+                con.execute(statement("store/checkpoint")).fetchall()
+                con.execute(statement("store/leave"))
             os.chmod(draft, 0o600)
             drafts.put_new(draft, path)
         except FileExistsError as error:
@@ -182,7 +182,7 @@ def attached(
             with interruptible(con):
                 yield
             con.execute("commit")
-            con.execute(statement("keep/checkpoint")).fetchall()
+            con.execute(statement("store/checkpoint")).fetchall()
         except (duckdb.IOException, duckdb.FatalException, duckdb.TransactionException) as error:
             raise _not_written(path, _first_line(error)) from error
         finally:
@@ -205,11 +205,7 @@ def alone(path: str | Path, *, patience: float = WRITE_PATIENCE_SECONDS) -> Iter
     path = Path(path).resolve()
     with drafts.turn(path, patience) as folder:
         if _journal(path).exists():  # left by an earlier version or another program that died
-            with closing(memory()) as con:
-                _patiently(
-                    lambda: con.execute(statement("store/attach_in_place", path=literal(str(path)))), path, patience
-                )
-                con.execute("checkpoint store").fetchall()
+            _take_in_journal(path, patience)
         yield folder
 
 
@@ -340,6 +336,16 @@ def _patiently(
 
 def _journal(path: Path) -> Path:
     return Path(f"{path}.wal")
+
+
+def _take_in_journal(path: Path, patience: float) -> None:
+    with closing(memory()) as con:
+        sql = statement("store/attach_in_place", path=literal(str(path)))
+        _patiently(lambda: con.execute(sql), path, patience)
+        con.execute(statement("store/checkpoint")).fetchall()
+        con.execute(statement("store/leave"))
+    # What DuckDB leaves of it is torn: no commit is in it that is not in the file now.
+    _journal(path).unlink(missing_ok=True)
 
 
 def _not_written(path: Path, why: str) -> StoreError:

@@ -65,11 +65,10 @@ def wrong_file(tmp_path):
 
 @pytest.fixture
 def busy_store(empty_store, monkeypatch):
-    """A store that another process is writing to; readers are made to lose patience at once."""
+    """A store that another program writes to in place (ours never do); readers are made to lose patience at once."""
     monkeypatch.setitem(stores.reading.__wrapped__.__kwdefaults__, "patience", 0.2)
     code = (
-        "import sys\nfrom rebuildstats.history import store\n"
-        "with store.writing(sys.argv[1]):\n    print('writing', flush=True)\n    sys.stdin.read()\n"
+        "import sys, duckdb\nwith duckdb.connect(sys.argv[1]):\n    print('writing', flush=True)\n    sys.stdin.read()\n"
     )
     other = subprocess.Popen(
         [sys.executable, "-c", code, str(empty_store)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True

@@ -51,6 +51,22 @@ for line in sys.stdin:
 """
 
 
+_IN_PLACE = """
+import os, sys, duckdb
+con = duckdb.connect(sys.argv[1])
+con.execute(sys.argv[2]).fetchall()
+os._exit(9)
+"""
+
+
+def leave_a_journal(path: Path, sql: str) -> Path:
+    """A program that writes in the very file and dies between its commit and its closing of it (as the first versions
+    of this one could); returns the journal.
+    """
+    subprocess.run([sys.executable, "-c", _IN_PLACE, str(path), sql], check=False)
+    return Path(f"{path}.wal")
+
+
 def kill_at_random(folder: Path, times: int, seed: int) -> int:
     """Kill a loading process `times` times; assert after each that the store holds exactly what was confirmed.
     Returns the loads.

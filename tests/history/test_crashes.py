@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import os
+import random
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from rebuildstats.history import store
 from rebuildstats.history.keep import check
 from tests.history.conftest import Shop
-from tests.history.crashes import kill_at_random
+from tests.history.crashes import kill_at_random, leave_a_journal
 
 
 def test_killed_at_any_moment(tmp_path: Path) -> None:
@@ -22,37 +25,72 @@ def test_killed_at_any_moment(tmp_path: Path) -> None:
     assert kill_at_random(tmp_path, 10, seed=4) >= 1
 
 
-def _left_in_the_journal(path: Path) -> None:
-    """A process that dies between its commit and its closing of the file."""
-    code = (
-        "import os, sys; from rebuildstats.history import store\n"
-        "con = store.memory()\n"
-        "with store.attached(con, sys.argv[1]):\n"
-        "    rows = \"select 's' || i, 1, 1 from range(300) t(i)\"\n"
-        "    con.execute('insert into sites (site, _load, _since) ' + rows).fetchall()\n"
-        "    con.execute('commit'); con.execute('begin'); os._exit(9)\n"
-    )
-    subprocess.run([sys.executable, "-c", code, str(path)], check=False)
+_MANY_SITES = "insert into sites (site, _load, _since) select 's' || i + {0}, 1, 1 from range(300) t(i)"
 
 
 def test_a_journal_cut_off_anywhere(tmp_path: Path) -> None:
     """As by a power cut: what is whole in the journal counts, what is torn does not, and the store opens for all."""
     path = tmp_path / "history.duckdb"
     store.create(path, "mi")
-    _left_in_the_journal(path)
-    journal = Path(f"{path}.wal")
+    journal = leave_a_journal(path, f"begin; {_MANY_SITES.format(0)}; commit; begin; {_MANY_SITES.format(300)}; commit")
     file, torn = path.read_bytes(), journal.read_bytes()
-    assert len(torn) > 1000
+    assert len(torn) > 10_000
+    chance = random.Random(1)
     seen = set()
-    for cut in (*range(0, len(torn), len(torn) // 12), len(torn) - 1, len(torn)):
+    for cut in (0, *(chance.randrange(1, len(torn)) for _ in range(7)), len(torn) - 1, len(torn)):
         path.write_bytes(file)
         journal.write_bytes(torn[:cut])
         with store.reading(path) as con:
             seen.add(con.execute("select count(*) from sites").fetchall()[0][0])
         with store.writing(path) as con:
             con.execute("insert into sites (site, _load, _since) values ('after', 1, 1)").fetchall()
-        assert not check(path).faults["what"].isin(["keys that repeat"]).any()
-    assert seen == {0, 300}
+        assert not journal.exists()
+    assert not check(path).faults["what"].isin(["keys that repeat"]).any()
+    assert seen == {0, 300, 600}
+
+
+def test_a_write_is_on_the_disk_before_it_is_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a power cut can leave: of every write the whole draft goes to the disk first, then its name, then the
+    folder; and at each moment up to the change of names a copy of the folder is the store as it was.
+    """
+    path = tmp_path / "history.duckdb"
+    store.create(path, "mi")
+    told: list[str] = []
+
+    def watched(name: str, done: Callable[..., None]) -> Callable[..., None]:
+        def call(*args: Any) -> None:
+            told.append(name)
+            if "replace" not in told:
+                assert path.read_bytes() == before
+            done(*args)
+
+        return call
+
+    for name in ("fsync", "replace"):
+        monkeypatch.setattr(os, name, watched(name, getattr(os, name)))
+    before = path.read_bytes()
+    with store.writing(path) as con:
+        told.clear()  # the copying
+        con.execute(_MANY_SITES.format(0)).fetchall()
+    assert told == ["fsync", "replace", "fsync"]
+    assert not Path(f"{path}.wal").exists()
+    with store.reading(path) as con:
+        assert con.execute("select count(*) from sites").fetchall() == [(300,)]
+
+
+def test_what_a_dead_writer_left_is_tidied_up(tmp_path: Path) -> None:
+    path = tmp_path / "history.duckdb"
+    store.create(path, "mi")
+    code = (
+        "import os, sys; from rebuildstats.history import store\n"
+        "with store.writing(sys.argv[1]) as con:\n"
+        f"    con.execute({_MANY_SITES.format(0)!r}).fetchall(); con.execute('commit'); os._exit(9)\n"
+    )
+    subprocess.run([sys.executable, "-c", code, str(path)], check=False)
+    assert len(list(tmp_path.iterdir())) == 2
+    with store.writing(path) as con:
+        assert con.execute("select count(*) from sites").fetchall() == [(0,)]
+    assert list(tmp_path.iterdir()) == [path]
 
 
 _FULL_DISK = """

@@ -1,2 +1,2 @@
 -- All that is committed goes into the one file.
-checkpoint
+checkpoint store
