@@ -42,7 +42,8 @@ class Backtest:
     monthly demand before the origin times months; held_jobs: pieces short when the horizon's 95 % quantile had been
     stocked,
     in jobs of usual size; money_held: unit cost x what would have lain unused of it; chosen: the method with the
-    least pinball loss on the origins before this one (on all, in the last origin's rows).
+    least pinball loss over the months that were over on the origin, as forecast from the origins before it (on all
+    months, in the last origin's rows).
     """
 
     rows: pd.DataFrame
@@ -112,17 +113,21 @@ def backtest(
             "The history is too short to look back: it needs 18 months of past and, after them, the months of the "
             "horizon."
         )
-    frames = []
+    frames: list[pd.DataFrame] = []
+    monthly: list[pd.DataFrame] = []
     for i, origin in enumerate(origins):
         if progress is not None:
             progress(i, len(origins), f"as known on {origin}")
         history, records = history_at(origin)
         life_fits, unit_fits = fit(history, records)
         forecast = forecast_parts(records, history, life_fits, unit_fits, months=months, draws=draws, seed=seed)
-        frames.append(_scores(forecast, today, origin))
+        scores, losses = _scores(forecast, today, origin)
+        frames.append(scores)
+        monthly.append(losses)
     if progress is not None:
         progress(len(origins), len(origins), "done")
-    return Backtest(_chosen(pd.concat(frames, ignore_index=True)), tuple(origins))
+    rows = pd.concat(frames, ignore_index=True)
+    return Backtest(choose(rows, pd.concat(monthly, ignore_index=True)), tuple(origins))
 
 
 def realised(today: tuple[History, Records], forecast: Forecast) -> pd.DataFrame:
@@ -132,10 +137,13 @@ def realised(today: tuple[History, Records], forecast: Forecast) -> pd.DataFrame
     return by_month(past.pieces, forecast.parts, forecast.months)
 
 
-def _scores(forecast: Forecast, today: tuple[History, Records], origin: date) -> pd.DataFrame:
+def _scores(forecast: Forecast, today: tuple[History, Records], origin: date) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of the backtest for one origin, and the pinball loss of each month: part, method, month, pinball,
+    in_force."""
     came = realised(today, forecast)
     cost = dict(zip(today[0].parts["part"], today[0].parts["unit_cost"].astype(float), strict=True))
-    rows = []
+    rows: list[dict[str, object]] = []
+    monthly: list[tuple[object, ...]] = []
     for part in forecast.parts:
         values = came.loc[part].to_numpy(dtype=float)
         scale = max(float(np.mean(forecast.past.series.loc[part].to_numpy(dtype=float))), 1.0 / 12.0) * len(values)
@@ -145,23 +153,26 @@ def _scores(forecast: Forecast, today: tuple[History, Records], origin: date) ->
             by_month_pmf = [forecast.pmf(part, month, method) for month in forecast.months]
             total = forecast.pmf(part, TOTAL, method)
             (stocked,) = quantiles_of(total, [0.95])
+            losses = [pinball(pmf, float(value)) for pmf, value in zip(by_month_pmf, values, strict=True)]
+            in_force = method == forecast.method_of[part]
+            monthly.extend((part, method, m, x, in_force) for m, x in zip(forecast.months, losses, strict=True))
             rows.append(
                 {
                     "part": part,
                     "method": method,
                     "origin": pd.Timestamp(origin),
                     "months": len(values),
-                    "pinball": _mean(pinball, by_month_pmf, values),
+                    "pinball": float(np.mean(losses)),
                     "crps": _mean(crps, by_month_pmf, values),
                     "coverage_90": _mean(covered, by_month_pmf, values),
                     "scaled_error": abs(mean_of(total) - values.sum()) / scale,
                     "total_pinball": pinball(total, float(values.sum())),
                     "held_jobs": max(0.0, values.sum() - stocked) / (float(lot.mean()) if len(lot) else 1.0),
                     "money_held": max(0.0, stocked - values.sum()) * float(cost.get(part, float("nan"))),
-                    "in_force": method == forecast.method_of[part],
+                    "in_force": in_force,
                 }
             )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(rows), pd.DataFrame(monthly, columns=["part", "method", "month", "pinball", "in_force"])
 
 
 def _mean(score: Callable[[Array, float], float], pmfs: Sequence[Array], values: Array) -> float:
@@ -173,22 +184,19 @@ def _methods(forecast: Forecast, part: str) -> list[str]:
     return [*own, *METHODS]
 
 
-def _chosen(rows: pd.DataFrame) -> pd.DataFrame:
-    """Mark, per part and origin, the method that did best before it; in the first origin the method then in force."""
+def choose(rows: pd.DataFrame, monthly: pd.DataFrame) -> pd.DataFrame:
+    """Mark, per part and origin, the method that did best over the months that were over by then; the method in force
+    where none was. monthly: each month's losses, from every origin."""
     rows = rows.copy()
     rows["chosen"] = False
     last = rows["origin"].max()
-    for _, own in rows.groupby("part"):
-        for origin in sorted(own["origin"].unique()):
-            now = own[own["origin"] == origin]
-            before = own if origin == last else own[own["origin"] < origin]
-            if len(before):
-                # one origin is a thin witness: the method in force keeps a tenth's advantage
-                loss = before.assign(loss=before["pinball"] * np.where(before["in_force"], 0.9, 1.0))
-                best = loss.groupby("method")["loss"].mean()
-                best = best[best.index.isin(now["method"])]
-                name = str(best.idxmin()) if len(best) else str(now.loc[now["in_force"], "method"].iloc[0])
-            else:
-                name = str(now.loc[now["in_force"], "method"].iloc[0])
+    # a few months are a thin witness: the method in force keeps a tenth's advantage
+    weighed = monthly.assign(loss=monthly["pinball"] * np.where(monthly["in_force"], 0.9, 1.0))
+    for origin in sorted(rows["origin"].unique()):
+        over = weighed if origin == last else weighed[weighed["month"] <= pd.Timestamp(origin).to_period("M")]
+        loss = over.pivot_table(index="part", columns="method", values="loss", aggfunc="mean")
+        for part, now in rows[rows["origin"] == origin].groupby("part"):
+            best = loss.reindex(index=[part], columns=list(now["method"])).iloc[0].dropna()
+            name = str(best.idxmin()) if len(best) else str(now.loc[now["in_force"], "method"].iloc[0])
             rows.loc[now.index[now["method"] == name], "chosen"] = True
     return rows

@@ -29,7 +29,7 @@ from rebuildstats.demand.installed import (
 from rebuildstats.demand.parts import final_parts, shelf_of_sites, uses_today
 from rebuildstats.demand.past import PartRatios, Past, expected_at_teardowns, part_ratios, past_demand
 from rebuildstats.demand.replacements import replacement_models
-from rebuildstats.demand.series import METHODS, demand_class, forecast_series
+from rebuildstats.demand.series import METHODS, choose_discount, demand_class, discounted, forecast_series
 from rebuildstats.demand.sums import Array, add, cut, mean_of, quantiles_of, sd_of
 from rebuildstats.demand.teardowns import (
     Calendar,
@@ -77,6 +77,7 @@ class Forecast:
     method_of: dict[str, str]
     class_of: dict[str, str]
     shelf_of: dict[str, str]
+    counter_kept: float
     _kept: dict[tuple[str, str, bytes, str | None], Array] = field(default_factory=dict, repr=False)
 
     def pmf(self, part: str, month: str | pd.Period, method: str | None = None) -> Array:
@@ -237,7 +238,7 @@ class Forecast:
         loose = self._counter(part, shelf)
         if not loose.any():
             return np.ones(1)
-        return forecast_series(loose, "moving average").pmf(self._span(share))
+        return discounted(loose, self.counter_kept).pmf(self._span(share))
 
     def _series(self, part: str, shelf: str | None) -> Array:
         return self._at_shelf(self.past.series, part, shelf)
@@ -327,20 +328,23 @@ def forecast_parts(
     forecast = Forecast(
         parts, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, models, past, ratios, ratio_draws,
         method_of, {p: demand_class(past.series.loc[p].to_numpy(float)) for p in parts}, shelf_of,
+        choose_discount(past.counter.to_numpy(float)),
     )  # fmt: skip
     return _combined(forecast)
 
 
 def _combined(forecast: Forecast) -> Forecast:
-    """The installed base's forecast moved towards each part's own recent level."""
+    """The installed base's forecast moved towards each part's own recent level of what teardowns took."""
     free = {family: _free_share(base, forecast._share(TOTAL)) for family, base in forecast.bases.items()}
     pulled = forecast.ratio_draws.copy()
     for i, part in enumerate(forecast.ratios.parts):
         if forecast.method_of.get(part) != OWN:
             continue
         shares = [free[f] for f in forecast._uses_of(part)["family"].astype(str).unique() if f in free]
-        level = mean_of(forecast.pmf(part, TOTAL)) / len(forecast.months)
-        series = forecast.past.series.loc[part].to_numpy(dtype=float)
+        months = len(forecast.months)
+        loose = forecast._loose_pmf(part, forecast._share(TOTAL), None)
+        level = (mean_of(forecast.pmf(part, TOTAL)) - mean_of(loose)) / months
+        series = (forecast.past.series.loc[part] - forecast.past.counter.loc[part]).to_numpy(dtype=float)
         pulled[:, i] *= toward_recent(level, series, forecast._lot(part), min(shares, default=1.0))
     return replace(forecast, ratio_draws=pulled, _kept={})
 

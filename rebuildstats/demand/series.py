@@ -15,6 +15,7 @@ from rebuildstats.demand.sums import Array, negative_binomial
 METHODS = ("moving average", "croston", "sba", "tsb")
 SMOOTHING = 0.1
 WINDOW = 12
+KEPT = (1.0, 0.98, 0.95, 0.9)  # weight of a month that is a month older, for a level that may wander
 _INTERVAL_CUT = 1.32
 _SPREAD_CUT = 0.49
 
@@ -131,3 +132,37 @@ def forecast_series(series: ArrayLike, method: str) -> SeriesForecast:
     variance = float(np.mean((y - level) ** 2)) if y.size else 0.0
     variance = max(variance, level)
     return SeriesForecast(method, level, variance, share * variance)
+
+
+def discounted(series: ArrayLike, kept: float) -> SeriesForecast:
+    """The mean of a series whose months weigh less by `kept` (0-1] the older they are, with its uncertainty; at 1 the
+    plain mean over all of it. Negative months (more brought back than issued) count as they are."""
+    y = np.asarray(series, dtype=float)
+    if not y.size:
+        return SeriesForecast("discounted mean", 0.0, 0.0, 0.0)
+    weights = kept ** np.arange(y.size - 1, -1, -1)
+    level = max(0.0, float(weights @ y / weights.sum()))
+    variance = max(float(weights @ (y - level) ** 2 / weights.sum()), level)
+    share = float((weights**2).sum() / weights.sum() ** 2)
+    return SeriesForecast("discounted mean", level, variance, share * variance)
+
+
+def choose_discount(series: Array, first: int = 12) -> float:
+    """The discount of KEPT under which past levels foretold the months after them best, over all series (n, months):
+    squared errors relative to each series' own variance, one month ahead from the month `first` on. A level that
+    forgets must be better by a hundredth; 1 where the past is too short."""
+    y = np.atleast_2d(np.asarray(series, dtype=float))
+    y = y[y.std(axis=1) > 0] if y.size else y
+    if not y.size or y.shape[1] <= first:
+        return 1.0
+    spread = y.var(axis=1)
+    best, least = 1.0, np.inf
+    for kept in KEPT:
+        sums, weight, loss = np.zeros(len(y)), 0.0, 0.0
+        for month in range(y.shape[1]):
+            if month >= first:
+                loss += float((((y[:, month] - sums / weight) ** 2) / spread).sum())
+            sums, weight = kept * sums + y[:, month], kept * weight + 1.0
+        if loss < 0.99 * least:
+            best, least = kept, loss
+    return best

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rebuildstats.demand.backtest import COLUMNS, Backtest, backtest, origins_before
+from rebuildstats.demand.backtest import COLUMNS, Backtest, backtest, choose, origins_before
 from rebuildstats.demand.forecast import OWN, forecast_parts
 from rebuildstats.demand.series import METHODS
 from rebuildstats.errors import NothingToComputeError
@@ -61,6 +61,25 @@ def test_one_method_is_chosen_a_part_and_origin() -> None:
     chosen = first[first["chosen"]].set_index("part")["method"]
     # at the first origin nothing was known of anybody's record
     assert (chosen[chosen.isin([OWN])].size) > 0
+
+
+def test_the_choice_at_an_origin_knows_no_month_after_it() -> None:
+    origins = [pd.Timestamp("2024-06-30"), pd.Timestamp("2024-12-31")]
+    cells = [(o, m) for o in origins for m in ("ours", "theirs")]
+    rows = pd.DataFrame({"part": "P", "method": [m for _, m in cells], "origin": [o for o, _ in cells]})
+    rows["in_force"] = rows["method"] == "ours"
+    # from the first origin theirs is better for half a year; what follows lies after the second origin
+    months = pd.period_range("2024-07", periods=12, freq="M")
+    loss = {"ours": [2.0] * 6 + [0.0] * 6, "theirs": [1.0] * 6 + [9.0] * 6}
+    monthly = pd.concat(
+        [pd.DataFrame({"part": "P", "method": m, "month": months, "pinball": v}) for m, v in loss.items()]
+    ).assign(in_force=lambda f: f["method"] == "ours")
+    early = pd.DataFrame({"part": "P", "method": "ours", "origin": pd.Timestamp("2025-12-31"), "in_force": True}, [9])
+    marked = choose(pd.concat([rows, early]), monthly)
+    chosen = marked[marked["chosen"]].set_index("origin")["method"]
+    assert chosen[origins[0]] == "ours"  # nothing was over: the one in force
+    assert chosen[origins[1]] == "theirs"
+    assert chosen[pd.Timestamp("2025-12-31")] == "ours"
 
 
 def test_the_gain_is_against_the_best_series_method() -> None:

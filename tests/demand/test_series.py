@@ -117,3 +117,26 @@ def test_no_demand_is_a_certain_zero_and_an_unknown_method_is_refused() -> None:
 
 def test_pieces_brought_back_lower_the_mean() -> None:
     assert series.forecast_series([2.0] * 11 + [-12.0], "moving average").level == pytest.approx(10.0 / 12.0)
+
+
+def test_a_discounted_level_is_the_mean_with_its_own_uncertainty() -> None:
+    y = np.array([2.0, 0.0, 1.0, 5.0, 0.0, 1.0])
+    plain = series.discounted(y, 1.0)
+    assert plain.level == pytest.approx(1.5)
+    assert plain.variance == pytest.approx(y.var())
+    assert plain.level_variance == pytest.approx(y.var() / 6)
+    # by hand: weights 1/2 and 1 give (2 x 0.5 + 5) / 1.5, and an effective count of 1.5^2 / 1.25
+    two = series.discounted([2.0, 5.0], 0.5)
+    assert two.level == pytest.approx(4.0)
+    assert two.level_variance == pytest.approx(two.variance * 1.25 / 2.25)
+    assert series.discounted([], 1.0).level == 0.0
+
+
+def test_the_discount_follows_what_wanders_and_rests_on_what_stands() -> None:
+    rng = np.random.default_rng(4)
+    standing = rng.poisson(3.0, (6, 72)).astype(float)
+    wandering = rng.poisson(np.exp(1.0 + np.cumsum(0.25 * rng.standard_normal((6, 72)), axis=1))).astype(float)
+    assert series.choose_discount(standing) == 1.0
+    assert series.choose_discount(wandering) < 0.95
+    assert series.choose_discount(standing[:, :10]) == 1.0
+    assert series.choose_discount(np.zeros((3, 40))) == 1.0
