@@ -8,7 +8,6 @@ some rows were rejected or held, 4 nothing to compute from, 130 stopped by the p
 
 from __future__ import annotations
 
-import math
 import os
 import sys
 from collections.abc import Sequence
@@ -30,6 +29,7 @@ from rebuildstats.terminal import (
     FormOption,
     OutOption,
     app,
+    check_goal,
     check_mileage,
     check_writable,
     day_of,
@@ -252,28 +252,34 @@ def order(
         float | None, typer.Option("--part-fill", help="Share of pieces served from the shelf.")
     ] = None,
     budget: Annotated[float | None, typer.Option("--budget", help="Money to hold on the shelves.")] = None,
+    what_if: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--what-if",
+            help="Suppose something, as often as you like: lead-time=+10, lead-time:PART=30, price=+5%, "
+            "price:PART=120, level:PART@SHELF=4, fleet=+20%, mileage=x1.5. The store stays as it is.",
+        ),
+    ] = None,
+    workbook: Annotated[
+        Path | None, typer.Option("--workbook", help="Also write the order to this .xlsx file, with the reasons.")
+    ] = None,
     as_of: AsOfOption = None,
     form: FormOption = None,
     out: OutOption = None,
 ) -> None:
     """What to stock and what to order today, line by line with the reason (default: --job-fill 0.9)."""
-    given = [
-        name
-        for name, value in (("--job-fill", job_fill), ("--part-fill", part_fill), ("--budget", budget))
-        if value is not None
-    ]
-    if len(given) > 1:
-        raise UsageError(f"Give one goal, not {' and '.join(given)}.")
-    for name, value in (("--job-fill", job_fill), ("--part-fill", part_fill)):
-        if value is not None and not 0 < value < 1:
-            raise UsageError(f"{name} is a share between 0 and 1 (0.9 for nine of ten), not {value:g}.")
-    if budget is not None and not (0 <= budget < math.inf):
-        raise UsageError(f"--budget is an amount of money, 0 or more, not {budget:g}.")
+    check_goal(job_fill, part_fill, budget)
+    if workbook is not None and workbook.suffix.lower() != ".xlsx":
+        raise UsageError(f"--workbook must end in .xlsx, not '{workbook.name}'.")
+    check_writable(workbook, "--workbook")
     check_writable(out, "--out")
     from rebuildstats import commands
 
-    answer = commands.order(context.obj, job_fill=job_fill, part_fill=part_fill, budget=budget, as_of=day_of(as_of))
+    goal = {"job_fill": job_fill, "part_fill": part_fill, "budget": budget}
+    answer = commands.order(context.obj, **goal, what_if=what_if or (), workbook=workbook, as_of=day_of(as_of))
     show("order", answer, form, out)
+    if workbook is not None:
+        say(f"The order stands in {workbook}.")
 
 
 @app.command()
@@ -347,4 +353,7 @@ def dashboard(
     raise typer.Exit(commands.dashboard(context.obj, host=host, port=port))
 
 
+from rebuildstats import cli_counter as _counter  # noqa: E402, F401
 from rebuildstats import cli_keeping as _keeping  # noqa: E402, F401  (its commands stand below these in the help)
+from rebuildstats import cli_lasting as _lasting  # noqa: E402, F401
+from rebuildstats import cli_recurring as _recurring  # noqa: E402, F401

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
@@ -20,9 +21,12 @@ from rebuildstats.fits.results import LifeFits
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.reports import sentences
 from rebuildstats.reports import sheet as sheets
+from rebuildstats.reports.counter_sentences import what_if_notes
 from rebuildstats.reports.repeat_sentences import repeat_sentence
 from rebuildstats.stock.goals import Budget, Goal, JobFill, PartFill
-from rebuildstats.stock.plan import plan_order
+from rebuildstats.stock.outlook import Outlook, look_ahead
+from rebuildstats.stock.plan import plan_for
+from rebuildstats.stock.suppose import WhatIf, what_if_of
 
 SEED = 0
 YEAR_DAYS, YEAR_MONTHS = 365, 12
@@ -49,12 +53,22 @@ def forecast_of(now: Known, life: LifeFits, units: LifeFits, months: int = YEAR_
     return forecast_parts(now.records, now.history, life, units, months=months, seed=SEED)
 
 
-def order_of(now: Known, ahead: Forecast, goal: Goal) -> Answer:
-    """What to stock and what to order today."""
-    plan = plan_order(ahead.futures(_FUTURES, YEAR_DAYS, SEED), now.history, goal, draws=_FUTURES, days=YEAR_DAYS)
+def outlook_of(now: Known, ahead: Forecast, what_if: WhatIf | None = None) -> Outlook:
+    """What lies ahead of the shelves of today."""
+    futures = ahead.futures(_FUTURES, YEAR_DAYS, SEED)
+    return look_ahead(futures, now.history, draws=_FUTURES, days=YEAR_DAYS, what_if=what_if)
+
+
+def order_of(now: Known, ahead: Forecast, goal: Goal, what_if: Sequence[str] = ()) -> Answer:
+    """What to stock and what to order today; what_if: suppositions in words, told beside what is."""
+    supposed = what_if_of(what_if)
+    plan = plan_for(goal, outlook_of(now, ahead, supposed))
     fill = plan.job_fill
     reached = fill.rate, fill.lower, fill.upper, fill.jobs
     notes = sentences.order_notes(plan.goal.words(), reached, plan.money, plan.not_reached)
+    if supposed is not None:
+        today = plan_for(goal, outlook_of(now, ahead))
+        notes += what_if_notes(tuple(what_if), today.in_short(), plan.in_short())
     return Answer(plan.frame(), notes=tuple(notes), result=plan)
 
 

@@ -118,6 +118,19 @@ def check_mileage(value: float) -> None:
         raise UsageError(f"--mileage is a distance since the last rebuild, 0 or more, not {value:g}.")
 
 
+def check_goal(job_fill: float | None, part_fill: float | None, budget: float | None) -> None:
+    """Refuse two goals, or one that can't be."""
+    goals = (("--job-fill", job_fill), ("--part-fill", part_fill), ("--budget", budget))
+    given = [name for name, value in goals if value is not None]
+    if len(given) > 1:
+        raise UsageError(f"Give one goal, not {' and '.join(given)}.")
+    for name, value in goals[:2]:
+        if value is not None and not 0 < value < 1:
+            raise UsageError(f"{name} is a share between 0 and 1 (0.9 for nine of ten), not {value:g}.")
+    if budget is not None and not (0 <= budget < math.inf):
+        raise UsageError(f"--budget is an amount of money, 0 or more, not {budget:g}.")
+
+
 def day_of(moment: datetime | None) -> date | None:
     return None if moment is None else moment.date()
 

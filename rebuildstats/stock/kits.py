@@ -15,6 +15,7 @@ from rebuildstats.stock.items import Items
 PULL = "pull now"
 AT_HAND = "have at hand"
 _PULL_CHANCE, _HAND_CHANCE = 0.7, 0.1
+_ENOUGH = 30  # sampled teardowns of a unit's own; with fewer its whole family's speak for it
 LINE_COLUMNS = ["unit", "family", "part", "name", "chance", "quantity", "on_hand", "what", "lacking"]
 KIT_COLUMNS = [
     "unit", "family", "site", "booked", "due_on", "chance_teardown", "chance_complete", "complete_lower",
@@ -58,31 +59,47 @@ def make_kits(
     named = {opening.unit for opening in openings if opening.booked}
     openings = [o for o in openings if o.booked or o.unit not in named]
     openings.sort(key=lambda o: (o.day, not o.booked, o.unit))
+    return _kits(jobs, items, openings)
 
+
+def kit_of_unit(
+    futures: pd.DataFrame, items: Items, planned: pd.DataFrame, unit: str, family: str, as_of: date, *, draws: int
+) -> Kits:
+    """The kit of one unit, were it opened next: nothing is reserved for others. Arguments as `make_kits`."""
+    jobs = futures[futures["teardown"].notna()]
+    today = pd.Timestamp(as_of)
+    booked = [o for o in _booked(planned, today, np.inf) if o.unit == unit]
+    mine = jobs[jobs["unit"] == unit]
+    chance = mine["draw"].nunique() / max(draws, 1)
+    middle = today + pd.Timedelta(days=int(mine["day"].median())) if len(mine) else today
+    return _kits(jobs, items, booked[:1] or [_Opening(unit, family, False, middle, chance)])
+
+
+def _kits(jobs: pd.DataFrame, items: Items, openings: list[_Opening]) -> Kits:
+    """A kit for each opening, in their order, each reserving what it pulls."""
     table = items.table
-    left = dict(zip(zip(table["part"], table["site"], strict=True), table["on_hand"].astype(float), strict=True))
+    # pieces of a replaced part are pulled first for the part that follows it
+    there = (table["on_hand"] + _old_on_hand(table)).astype(float)
+    left = dict(zip(zip(table["part"], table["site"], strict=True), there, strict=True))
     names = dict(zip(table["part"], table["name"], strict=True))
     by_unit = {str(unit): rows for unit, rows in jobs.groupby("unit")}
     by_family = {str(family): rows for family, rows in jobs.groupby("family")}
     kits, lines = [], []
     for opening in openings:
-        mine = by_unit.get(opening.unit) if opening.unit else by_family.get(opening.family)
+        own = by_unit.get(opening.unit)
+        family = opening.family if own is None else str(own["family"].iloc[0])
+        seen = 0 if own is None else len(own.drop_duplicates(["draw", "teardown"]))
+        mine = own if own is not None and seen >= _ENOUGH else by_family.get(family)
         if mine is None:
             continue
-        family = str(mine["family"].iloc[0])
         name = opening.unit or family
-        kit_lines, kit = _kit(mine, left, names)
+        kit_lines, kit = _kit(mine, left, names, None if own is None else str(own["shelf"].iloc[0]))
         if not len(kit_lines):
             continue
         for line in kit_lines.to_dict("records"):
             if line["what"] == PULL:
                 left[line["part"], kit["site"]] = max(line["on_hand"] - line["quantity"], 0.0)
         lines.append(kit_lines.assign(unit=name, family=family))
-        when = (
-            f"booked for {opening.day.date()}"
-            if opening.booked
-            else f"{100 * opening.chance:.0f} % chance of a teardown in {within_days:.0f} days"
-        )
         tail = f"; lacking {kit['lacking']}." if kit["lacking"] else "."
         kits.append(
             {
@@ -92,12 +109,22 @@ def make_kits(
                 "due_on": opening.day,
                 "chance_teardown": opening.chance,
                 **kit,
-                "reason": f"{name}: {when}; {100 * kit['chance_complete']:.0f} % chance that all it needs is on the "
-                f"shelf now{tail}",
+                "reason": f"{name}: {opening.when()}; {100 * kit['chance_complete']:.0f} % chance that all it needs is "
+                f"on the shelf now (90 % interval {100 * kit['complete_lower']:.0f} to "
+                f"{100 * kit['complete_upper']:.0f} %, {kit['teardowns']} teardowns"
+                f"{'' if mine is own else ' of its family'} sampled){tail}",
             }
         )
     all_lines = pd.concat(lines, ignore_index=True) if lines else pd.DataFrame(columns=LINE_COLUMNS)
     return Kits(pd.DataFrame(kits, columns=KIT_COLUMNS), all_lines[LINE_COLUMNS])
+
+
+def _old_on_hand(table: pd.DataFrame) -> pd.Series:
+    """Per item, pieces that lie on its shelf of parts it has replaced."""
+    old = table[table["replaced_by"].notna()]
+    lies = old.groupby(["replaced_by", "site"])["on_hand"].sum()
+    found = lies.reindex(pd.MultiIndex.from_frame(table[["part", "site"]])).fillna(0.0)
+    return pd.Series(found.to_numpy(float), index=table.index)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +137,15 @@ class _Opening:
     day: pd.Timestamp
     chance: float
 
+    def when(self) -> str:
+        if self.booked:
+            return f"booked for {self.day.date()}"
+        return f"{100 * self.chance:.0f} % chance of a teardown, if so most likely about {self.day.date()}"
+
 
 def _booked(planned: pd.DataFrame, today: pd.Timestamp, within_days: float) -> list[_Opening]:
     due = pd.to_datetime(planned["due_on"])
-    near = planned[(due >= today) & (due <= today + pd.Timedelta(days=within_days))]
+    near = planned[(due >= today) & ((due - today).dt.days <= within_days)]
     openings = []
     for row in near.to_dict("records"):
         unit = "" if pd.isna(row["unit"]) else str(row["unit"])
@@ -138,10 +170,11 @@ def _likely(
 
 
 def _kit(
-    mine: pd.DataFrame, left: dict[tuple[str, str], float], names: dict[str, str]
+    mine: pd.DataFrame, left: dict[tuple[str, str], float], names: dict[str, str], shelf: str | None
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """Lines of one kit and its chance of being complete, from the sampled teardowns `mine`."""
-    site = str(mine["shelf"].mode().iloc[0])
+    """Lines of one kit and its chance of being complete, from the sampled teardowns `mine`; shelf: the one that serves
+    it (None: the one that serves most of them)."""
+    site = str(mine["shelf"].mode().iloc[0]) if shelf is None else shelf
     events = mine[["draw", "teardown"]].drop_duplicates()
     n = len(events)
     wants = mine[mine["part"].notna() & (mine["quantity"] > 0)]

@@ -15,7 +15,7 @@ from rebuildstats.stock.buying import overdue, short_before_arrival
 from rebuildstats.stock.goals import StockHistory
 from rebuildstats.stock.items import Items, make_items, wanted_parts
 from rebuildstats.stock.job_fill import Jobs, Wants, sample_wants, with_costs
-from rebuildstats.stock.kits import Kits, make_kits
+from rebuildstats.stock.kits import Kits, kit_of_unit, make_kits
 from rebuildstats.stock.shelf_life import most_in_date
 from rebuildstats.stock.shelves import find_shelves, open_orders
 from rebuildstats.stock.soon import Soon, coming_demand, on_booked_days
@@ -106,6 +106,11 @@ class Outlook:
             self.futures, self.items, self.history.planned, self.as_of,
             draws=self.draws, within_days=within_days, least_chance=least_chance,
         )  # fmt: skip
+
+    def kit_of(self, unit: str, family: str) -> Kits:
+        """What to lay out for one unit, were it opened next (see `kits.kit_of_unit`)."""
+        planned = self.history.planned
+        return kit_of_unit(self.futures, self.items, planned, unit, family, self.as_of, draws=self.draws)
 
     def spare_units(self, units: pd.DataFrame, *, most_chance: float = 0.05) -> pd.DataFrame:
         """Ready units per family and how many it takes; units: today's state (see `spares.spare_units`)."""

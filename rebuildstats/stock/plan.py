@@ -70,6 +70,10 @@ class OrderPlan:
         """Parts too dear or too slow to lie on the shelf: wanted, but bought when the unit is open."""
         return sorted(self.lines.loc[self.lines["buy_to_order"], "part"].unique())
 
+    def in_short(self) -> tuple[float, float, float]:
+        """Money on the shelves, money to order today (of what has a price), and the job fill rate."""
+        return self.money, float(np.nansum(self.lines["order_cost"])), self.job_fill.rate
+
     def wants_by_draw(self, part: str, site: str) -> NDArray[np.float64]:
         """Pieces of a part wanted at a shelf over the whole horizon, one number a future."""
         return self.ahead.wants_by_draw(part, site)
