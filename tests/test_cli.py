@@ -40,6 +40,23 @@ CONTRACT = {
         "kind name family component observed expected comebacks comebacks_expected ratio ratio_lower "
         "ratio_upper p_value q_value since flagged"
     ),
+    "recurrence": "family component by group units events distance rate rate_lower rate_upper",
+    "damage": "family cause damaged failures with_damage share share_lower share_upper base_share pieces",
+    "drift": "site reading_unit since shift shift_lower shift_upper readings points points_shifted",
+    "shares": "family point component age_from age_to checked failed share share_lower share_upper",
+    "makes": (
+        "family component part events lives exposure b10 b10_lower b10_upper median median_lower median_upper ratio "
+        "ratio_lower ratio_upper p_value unit_cost quantity cost_per_10000 cost_lower cost_upper against cost_ratio "
+        "cost_ratio_lower cost_ratio_upper"
+    ),
+    "rates": (
+        "family component duty events lives exposure rate rate_lower rate_upper mean_distance mean_lower mean_upper"
+    ),
+    "rivals": "family component distribution chosen share aicc b10 b10_lower b10_upper interval",
+    "doubts": (
+        "family component events lives fit_p_value statement early_observed early_expected early_p_value early_signal "
+        "b10 b10_lower b10_upper b10_if_false_fails b10_if_missed_fails"
+    ),
     "forecast": "part month method mean sd q05 q25 q50 q75 q90 q95 q99",
     "order": (
         "part site on_hand on_order lead_time_days lead_time_mean lead_time_q95 reorder_point "
@@ -56,6 +73,14 @@ ASKING = {
     "wear": ("F1", "--mileage", "100000"),
     "inspections": (),
     "repeats": (),
+    "recurrence": ("--by", "site"),
+    "damage": (),
+    "drift": (),
+    "shares": (),
+    "makes": (),
+    "rates": ("--by", "duty"),
+    "rivals": (),
+    "doubts": (),
     "forecast": ("--months", "3"),
     "order": (),
     "backtest": (),
@@ -300,6 +325,8 @@ WRONG_USAGE = [
     ("dashboard", "--port", "0"),
     ("no-such-command",),
     ("life", "--no-such-option"),
+    ("recurrence", "--by", "bench"),
+    ("recurrence", "--mileage", "-1"),
 ]
 
 
@@ -368,7 +395,7 @@ def test_an_empty_history(command):
     assert told.out == ""
 
 
-@pytest.mark.parametrize("command", ["life", "wear", "inspections", "sheet"])
+@pytest.mark.parametrize("command", ["life", "wear", "inspections", "recurrence", "damage", "shares", "sheet"])
 def test_an_unknown_family(shop, command):
     arguments = ["F-1", *ASKING[command]] if command not in ("wear", "sheet") else ["F-1", *ASKING[command][1:]]
     told = run("--store", shop, command, *arguments)
@@ -404,6 +431,10 @@ SINGLE = {
     "wear": 0,
     "inspections": 0,
     "repeats": 0,
+    "recurrence": 0,
+    "damage": 0,
+    "drift": 4,
+    "shares": 0,
     "forecast": 4,
     "order": 4,
     "backtest": 4,

@@ -49,16 +49,16 @@ class MeanCumulative:
     def frame(self, level: float = 0.90) -> pd.DataFrame:
         """age, at_risk, events, mean, lower, upper (normal on the log scale, so never below 0), standard_error."""
         z = float(stats.norm.ppf((1 + level) / 2))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            width = np.where(self.mean > 0, np.exp(z * self.standard_error / self.mean), np.inf)
+        some = self.mean > 0
+        width = np.exp(z * self.standard_error / np.where(some, self.mean, 1.0))
         return pd.DataFrame(
             {
                 "age": self.age,
                 "at_risk": self.at_risk,
                 "events": self.events,
                 "mean": self.mean,
-                "lower": np.where(np.isfinite(width), self.mean / width, 0.0),
-                "upper": self.mean * width,
+                "lower": np.where(some, self.mean / width, 0.0),
+                "upper": np.where(some, self.mean * width, np.inf),
                 "standard_error": self.standard_error,
             }
         )
@@ -133,14 +133,19 @@ def difference(first: MeanCumulative, second: MeanCumulative, level: float = 0.9
 
 
 def failures_and_spells(
-    teardowns: pd.DataFrame, units: pd.DataFrame, outcomes: pd.DataFrame | None = None
+    teardowns: pd.DataFrame,
+    units: pd.DataFrame,
+    outcomes: pd.DataFrame | None = None,
+    first_seen: pd.Series | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Recurrent events of units over their own mileage, from the life records.
 
     teardowns, units: the records of those names; an event is a teardown with reason failure or comeback and known
-    mileage. With outcomes, one event per position found failed instead: component and family stand beside it. Returns
-    (events: family, unit, age, job, component; spells: family, unit, entry, end): a unit is observed from its first
-    known mileage to today's.
+    mileage. With outcomes, one event per position found failed instead: component and family stand beside it.
+    first_seen: mileage at first sight by unit, where known. Returns (events: family, unit, age, job, component;
+    spells: family, unit, entry, end). A unit is watched from its mileage at first sight to today's; from 0 where that
+    is unknown of a new one, else from its first known mileage, at which it was already open: what was found then is
+    why we know the unit, and no part of what followed.
     """
     known = teardowns.loc[teardowns["mileage"].notna()]
     if outcomes is None:
@@ -153,14 +158,12 @@ def failures_and_spells(
     first = known.groupby("unit")["mileage"].min()
     last = known.groupby("unit")["mileage"].max()
     spells = units[["family", "unit", "origin", "mileage"]].copy()
-    seen_first = spells["unit"].map(first)
-    spells["entry"] = np.where(spells["origin"].fillna("new") == "new", 0.0, np.minimum(seen_first, spells["mileage"]))
+    given = np.full(len(spells), np.nan) if first_seen is None else spells["unit"].map(first_seen).to_numpy(dtype=float)
+    opened = spells["unit"].map(first).to_numpy(dtype=float)
+    unknown = np.where(spells["origin"].fillna("new") == "new", 0.0, np.fmin(opened, spells["mileage"].to_numpy(float)))
+    spells["entry"] = np.where(np.isfinite(given), given, unknown)
     spells["end"] = np.fmax(spells["mileage"].to_numpy(dtype=float), spells["unit"].map(last).to_numpy(dtype=float))
     spells = spells.loc[spells["end"].notna()].copy()
-    # late entry of a unit of unknown past: what happened at its first known mileage is why we know it, so it is kept
-    # inside
-    late = spells["entry"].notna() & (spells["entry"] > 0)
-    spells.loc[late, "entry"] = np.nextafter(spells.loc[late, "entry"].to_numpy(dtype=float), 0.0)
     spells["entry"] = spells["entry"].fillna(0.0)
     events = events.loc[events["unit"].isin(spells["unit"])]
     return events.reset_index(drop=True), spells[["family", "unit", "entry", "end"]].reset_index(drop=True)
