@@ -368,10 +368,18 @@ def _name(columns: list[Column], mean: Floats, error: Floats) -> tuple[str, ...]
     words = []
     for column, value, spread in zip(columns, mean, error, strict=True):
         low, high = np.exp(value - 1.645 * spread), np.exp(value + 1.645 * spread)
-        what = column.name.replace("_", " ")
-        against = f"times that at {column.yardstick} ({low:.2f} to {high:.2f})"
-        words.append(f"life at {what} {column.level} {np.exp(value):.2f} {against}")
+        words.append(_said(column, f"{np.exp(value):.2f} times as long as", f"({low:.2f} to {high:.2f})"))
     return tuple(words)
+
+
+def _said(column: Column, ratio: str, interval: str) -> str:
+    """One effect as a person would say it."""
+    if column.name == "first_life":
+        first, later = "first lives", "lives after a renewal"
+        this, other = (first, later) if column.level == "True" else (later, first)
+        return f"{this} last {ratio} {other} {interval}"
+    where = {"duty": "on duty", "site": "at site", MAKE: "of make"}[column.name]
+    return f"lives {where} {column.level} last {ratio} those {where} {column.yardstick} {interval}"
 
 
 def text_levels(frame: pd.DataFrame) -> pd.DataFrame:

@@ -14,13 +14,14 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from rebuildstats.fits.distributions import DISTRIBUTIONS
+from rebuildstats.fits.distributions import DISTRIBUTIONS, Distribution, Floats
 from rebuildstats.fits.draws import Cloud
 from rebuildstats.fits.intervals import zero_failure_scale
 from rebuildstats.fits.likelihood import Ints
 from rebuildstats.fits.newton import Modes, find_modes, no_prior
 from rebuildstats.fits.pooling import Pooled, pool, weak_prior
 from rebuildstats.fits.prepare import Name, Prepared, prepare
+from rebuildstats.fits.profiles import profile_age
 from rebuildstats.fits.results import CannotSay, LifeFit, LifeFits, Rival, curve_through
 from rebuildstats.fits.signals import early_life, verdict_doubt
 
@@ -72,6 +73,7 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Ints, seed: int) -> Life
         return LifeFits({name: CannotSay(*name, nothing) for name in names})
     pooled = pool(DISTRIBUTIONS, ready.laid, np.unique(group[ready.has], return_inverse=True)[1].astype(np.int64))
     plain = {d.name: find_modes(d, ready.laid, no_prior(ready.laid.components)) for d in DISTRIBUTIONS}
+    ends = {d.name: _profiles(d, ready, plain[d.name]) for d in DISTRIBUTIONS}
     shared = int((ready.events > 0).sum()) >= _COMPONENTS_TO_SHARE
     fits: dict[Name, LifeFit | CannotSay] = {}
     place = np.cumsum(ready.has) - 1
@@ -82,7 +84,7 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Ints, seed: int) -> Life
         elif ready.events[j] == 0 and not shared:
             fits[name] = _bound(name, ready, j)
         else:
-            fits[name] = _settle(name, ready, j, pooled, _rivals(j, pooled, plain, ready), shared, seed)
+            fits[name] = _settle(name, ready, j, pooled, _rivals(j, pooled, plain, ends, ready), shared, seed)
     return LifeFits(_with_doubts(fits, names, ready))
 
 
@@ -108,7 +110,19 @@ def _with_doubts(
     return fits
 
 
-def _rivals(j: int, pooled: Pooled, plain: dict[str, Modes], ready: Prepared) -> tuple[Rival, ...]:
+def _profiles(dist: Distribution, ready: Prepared, modes: Modes) -> tuple[Floats, Floats]:
+    """Profile-likelihood ends of log B10 where events are few; NaN where Wald's interval serves."""
+    few = (ready.events > 0) & (ready.events < _MANY_EVENTS)
+    low, high = np.full(len(few), np.nan), np.full(len(few), np.nan)
+    if few.any():
+        some = Modes(*(getattr(modes, name)[few] for name in Modes.__slots__))
+        low[few], high[few] = profile_age(dist, ready.laid.select(few), some, 0.1)
+    return low, high
+
+
+def _rivals(
+    j: int, pooled: Pooled, plain: dict[str, Modes], ends: dict[str, tuple[Floats, Floats]], ready: Prepared
+) -> tuple[Rival, ...]:
     exact = ready.laid.exact.weight[ready.laid.exact.of == j].sum()
     lives, scale = float(ready.counts[j]), ready.scale
     out = []
@@ -126,6 +140,10 @@ def _rivals(j: int, pooled: Pooled, plain: dict[str, Modes], ready: Prepared) ->
         curvature = modes.curvature[j][: len(gradient), : len(gradient)]
         variance = float(gradient @ np.linalg.pinv(curvature) @ gradient) if modes.settled[j] else np.inf
         reach = np.exp(_Z90 * np.sqrt(variance)) if 0 <= variance < 1e4 else np.inf
+        low, high = float(b10 / reach), float(b10 * reach)
+        by_profile = not np.isnan(ends[dist.name][0][j])
+        if by_profile:
+            low, high = (float(scale * np.exp(side[j])) for side in ends[dist.name])
         out.append(
             Rival(
                 dist.name,
@@ -133,11 +151,12 @@ def _rivals(j: int, pooled: Pooled, plain: dict[str, Modes], ready: Prepared) ->
                 value,
                 float(aicc),
                 float(b10),
-                float(b10 / reach),
-                float(b10 * reach),
+                low,
+                high,
                 float(np.exp(location + sigma * dist.z_at(0.5))),
                 bool(modes.settled[j]),
                 float(pooled.shares[j, column]),
+                "profile" if by_profile else "wald",
             )
         )
     return tuple(out)

@@ -25,7 +25,7 @@ from rebuildstats.fits.results import LifeFit, LifeFits
 COLUMNS: Final = (
     "family", "component", "part", "events", "lives", "exposure", "b10", "b10_lower", "b10_upper", "median",
     "median_lower", "median_upper", "ratio", "ratio_lower", "ratio_upper", "p_value", "unit_cost", "quantity",
-    "cost_per_10000", "cost_lower", "cost_upper", "against",
+    "cost_per_10000", "cost_lower", "cost_upper", "against", "cost_ratio", "cost_ratio_lower", "cost_ratio_upper",
 )  # fmt: skip
 _DRAWS: Final = 1000
 # a mean life is asked for only where nearly all of it is known: beyond this many medians a tail is guesswork
@@ -50,7 +50,8 @@ def compare_makes(
     DataFrame
         family, component, part; events, lives, exposure of that make; b10 and median with 90 % intervals; ratio of
         its life to that of `against` (the make that ran the most distance) with interval; p_value of all makes of the
-        component being alike; unit_cost, quantity, cost_per_10000 of distance with interval. Ages in the store's unit.
+        component being alike; unit_cost, quantity, cost_per_10000 of distance with interval; cost_ratio: its cost per
+        distance over that of `against`, with interval (below 1: worth its price). Ages in the store's unit.
     """
     prices = parts.drop_duplicates("part").set_index("part")["unit_cost"] if len(parts) else pd.Series(dtype=float)
     uses = part_uses.drop_duplicates(["family", "component", "part"])
@@ -88,6 +89,8 @@ def _component(
     # the fit is of the mix of makes: each make's life is measured from the mix's middle
     centred = each - (each @ shares)[:, None]
     own = _without_makes(draws, fit)
+    mean = _mean_life(own)
+    spent = {part: _spent(fit, part, prices, quantities) for part in places}
     rows = []
     for k, part in enumerate(places):
         b10, median = (own.age_at(chance) * np.exp(centred[:, k]) for chance in (0.1, 0.5))
@@ -98,15 +101,21 @@ def _component(
             "exposure": sums.loc[part, "exposure"],
         }
         row |= _spread("b10", b10) | _spread("median", median) | _spread("ratio", np.exp(each[:, k]))
-        price = float(prices.get(part, np.nan))
-        quantity = float(quantities.get((fit.family, fit.component, part), np.nan))
-        quantity = 1.0 if np.isnan(quantity) else quantity
-        cost = 10_000.0 * price * quantity / (_mean_life(own) * np.exp(centred[:, k]))
+        price, quantity = spent[part]
+        cost = 10_000.0 * price * quantity / (mean * np.exp(centred[:, k]))
         row |= {"p_value": p_value, "unit_cost": price, "quantity": quantity}
         middle, low, high = _three(cost)
         row |= {"cost_per_10000": middle, "cost_lower": low, "cost_upper": high}
+        dearer = price * quantity / max(spent[against][0] * spent[against][1], 1e-12)
+        row |= _spread("cost_ratio", dearer / np.exp(each[:, k]))
         rows.append(row)
     return rows
+
+
+def _spent(fit: LifeFit, part: str, prices: pd.Series[float], quantities: pd.Series[float]) -> tuple[float, float]:
+    """Price of one piece (NaN where not known) and pieces per position (1 where not given)."""
+    quantity = float(quantities.get((fit.family, fit.component, part), np.nan))
+    return float(prices.get(part, np.nan)), 1.0 if np.isnan(quantity) else quantity
 
 
 def _other_shifts(fit: LifeFit, table: pd.DataFrame, names: set[str]) -> Floats:

@@ -25,11 +25,11 @@ from rebuildstats.fits.likelihood import Ints, Lives
 from rebuildstats.fits.newton import Prior
 from rebuildstats.fits.posterior import Grid, lay_grid, weigh
 
-_LEAN: Final = 3.0
-_LEAN_GROUP: Final = 6.0
+_LEAN: Final = 15.0
+_LEAN_GROUP: Final = 15.0
 _FIRST_LOG_SIGMA: Final = float(np.log(0.5))
-_FIRST_SPREAD: Final = np.array([0.5, 0.25])
-_FIRST_BETWEEN: Final = np.array([0.25, 0.15])
+_FIRST_SPREAD: Final = np.array([0.35, 0.15])
+_FIRST_BETWEEN: Final = np.array([0.35, 0.2])
 _FIRST_MEAN_SPREAD: Final = np.array([2.3, 0.5])
 _SHARES: Final[dict[str, float]] = {"weibull": 0.55, "lognormal": 0.2, "loglogistic": 0.2, "exponential": 0.05}
 _ROUNDS: Final = 3

@@ -333,17 +333,11 @@ def _best_alpha(counts: Array, design: Array, offset: Array) -> float:
 def rate_table(lives: pd.DataFrame, by: list[str] | None = None, level: float = 0.90) -> pd.DataFrame:
     """Failures per 100,000 of distance by family and component (or the columns given), with exact bounds.
 
-    Exposure of a life is what was certainly run while good, plus half of the interval in which it failed. Columns:
-    the grouping columns, events, lives, exposure, rate, rate_lower, rate_upper (per 100,000), mean_distance (between
-    failures), mean_lower, mean_upper.
+    Columns: the grouping columns, events, lives, exposure, rate, rate_lower, rate_upper (per 100,000), mean_distance
+    (between failures), mean_lower, mean_upper.
     """
     keys = by or ["family", "component"]
-    rows = lives[keys].copy()
-    lower, upper = lives["lower_age"].to_numpy(dtype=float), lives["upper_age"].to_numpy(dtype=float)
-    end = np.where(np.isfinite(upper), (lower + upper) / 2, lower)
-    rows["exposure"] = np.maximum(end - lives["entry_age"].fillna(0).to_numpy(dtype=float), 0.0)
-    rows["events"] = np.isfinite(upper).astype(int)
-    grouped = rows.groupby(keys, dropna=False, sort=True)
+    grouped = _counted(lives, keys).groupby(keys, dropna=False, sort=True)
     table = grouped[["events", "exposure"]].sum()
     table.insert(1, "lives", grouped.size())
     low, high = exact_rate_interval(table["events"], table["exposure"], level)
@@ -353,3 +347,27 @@ def rate_table(lives: pd.DataFrame, by: list[str] | None = None, level: float = 
         table["mean_distance"] = table["exposure"] / table["events"]
         table["mean_lower"], table["mean_upper"] = 1 / high, np.where(low > 0, 1 / np.maximum(low, 1e-300), np.inf)
     return table.reset_index()
+
+
+def rate_cells(lives: pd.DataFrame, terms: list[str]) -> tuple[pd.DataFrame, list[str]]:
+    """Counts for a regression: events and exposure per unit and levels of `terms`, and the terms with two levels or
+    more.
+
+    A row per unit, so that units that differ more than chance show as overdispersion.
+    """
+    present = [term for term in terms if term in lives.columns and lives[term].nunique() > 1]
+    rows = _counted(lives, ["unit", *present])
+    cells = rows.groupby(["unit", *present], dropna=False, sort=True)[["events", "exposure"]].sum().reset_index()
+    return cells, present
+
+
+def _counted(lives: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """`keys`, exposure and events of every life; its exposure is what was certainly run while good, plus half of the
+    interval in which it failed.
+    """
+    rows = lives[keys].copy()
+    lower, upper = lives["lower_age"].to_numpy(dtype=float), lives["upper_age"].to_numpy(dtype=float)
+    end = np.where(np.isfinite(upper), (lower + upper) / 2, lower)
+    rows["exposure"] = np.nan_to_num(np.maximum(end - lives["entry_age"].fillna(0).to_numpy(dtype=float), 0.0))
+    rows["events"] = np.isfinite(upper).astype(int)
+    return rows

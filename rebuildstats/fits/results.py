@@ -38,7 +38,8 @@ class Rival:
 
     `aicc` is of `log_likelihood` in the store's unit, n the (weighted) number of lives. `settled` is False where the
     likelihood has no inner highest point (all failures at one age, or too few): then nothing of it should be believed.
-    `b10_lower` and `b10_upper`: Wald, 90 %, on the log scale. `share`: the weight this distribution has in the answer.
+    `b10_lower` and `b10_upper`: two-sided 90 %, by `interval`: `profile` likelihood with fewer than 10 events, else
+    `wald` on the log scale. `share`: the weight this distribution has in the answer.
     """
 
     distribution: str
@@ -52,6 +53,7 @@ class Rival:
     median: float
     settled: bool
     share: float
+    interval: str = "wald"
 
 
 @dataclass(frozen=True, slots=True)

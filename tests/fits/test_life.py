@@ -281,3 +281,26 @@ def test_units_from_rebuild_to_failure() -> None:
     assert all(fit.component is None for fit in fits)
     assert fits.get("F2").events == units[(units["family"] == "F2")]["upper_age"].notna().sum()
     assert fits.frame()["component"].isna().all()
+
+
+def test_lives_after_a_renewal_are_named_as_a_person_would() -> None:
+    rng = np.random.default_rng(4)
+    first = np.arange(400) < 200
+    ages = 200e3 * rng.weibull(2.5, 400) * np.where(first, 1.0, 0.5)
+    fit = fit_of(lives_of(ages, rng, exact=True).assign(first_life=first))
+    (note,) = (n for n in fit.notes if "renewal" in n)
+    assert "True" not in note
+    assert "False" not in note
+    assert note.startswith(("lives after a renewal last 0.", "first lives last "))
+
+
+def test_few_events_have_profile_intervals(fits: LifeFits) -> None:
+    """Rivals with fewer than 10 events give profile-likelihood ends; the others Wald's."""
+    rivals = fits.rivals().merge(fits.frame()[["family", "component", "events"]], on=["family", "component"])
+    few = (rivals["events"] > 0) & (rivals["events"] < 10)
+    assert few.any()
+    assert set(rivals.loc[few, "interval"]) == {"profile"}
+    assert set(rivals.loc[~few, "interval"]) == {"wald"}
+    settled = rivals[few & rivals["settled"]]
+    assert (settled["b10_lower"] <= settled["b10"]).all()
+    assert (settled["b10_upper"] >= settled["b10"]).all()

@@ -48,7 +48,7 @@ def test_the_longer_lasting_make_and_its_cost() -> None:
     fits = fit_lives(lives, components)
     fit = fits.get("F9", "X")
     assert isinstance(fit, LifeFit)
-    assert any("part cheap 0." in note or "part dear 1." in note for note in fit.notes)
+    assert any("of make cheap last 0." in note or "of make dear last 1." in note for note in fit.notes)
     found = compare_makes(fits, lives, PARTS, USES)
     assert list(found.columns) == list(COLUMNS)
     rows = found.set_index("part")
@@ -115,3 +115,13 @@ def test_a_life_run_on_two_duties_counts_its_distance_on_each() -> None:
     effect, weaker = (np.exp(float(fits.get("F", "C0").effects.mean[0])) for fits in (known, blurred))
     assert effect == pytest.approx(0.5, rel=0.1)
     assert weaker > effect * 1.08
+
+
+def test_cost_ratio_is_price_ratio_over_life_ratio() -> None:
+    lives, components = two_makes(0.6)
+    rows = compare_makes(fit_lives(lives, components), lives, PARTS, USES)
+    other = rows[rows["part"] != rows["against"]].iloc[0]
+    price = dict(zip(PARTS["part"], PARTS["unit_cost"], strict=True))
+    expected = price[other["part"]] / price[other["against"]] / other["ratio"]
+    assert other["cost_ratio"] == pytest.approx(expected, rel=0.02)
+    assert other["cost_ratio_lower"] < other["cost_ratio"] < other["cost_ratio_upper"]

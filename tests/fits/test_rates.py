@@ -155,3 +155,21 @@ def test_rate_table_counts():
     assert table.loc["c", "rate"] == pytest.approx(1e5 / 89_000)
     assert table.loc["d", "rate_lower"] == 0
     assert table.loc["d", "mean_upper"] == np.inf
+
+
+def test_cells_are_units_and_levels():
+    lives = pd.DataFrame(
+        {
+            "unit": ["U1", "U1", "U2", "U2"],
+            "family": ["F", "F", "F", "F"],
+            "duty": ["road", "quarry", "road", "road"],
+            "entry_age": [0.0, 0.0, np.nan, 0.0],
+            "lower_age": [50_000.0, 20_000.0, 30_000.0, 10_000.0],
+            "upper_age": [50_000.0, np.nan, 40_000.0, np.nan],
+        }
+    )
+    cells, terms = rates.rate_cells(lives, ["family", "duty", "site"])
+    assert terms == ["duty"]  # one family can't be compared, sites aren't known
+    found = cells.set_index(["unit", "duty"])
+    assert found.loc[("U2", "road"), ["events", "exposure"]].tolist() == [1, 45_000]
+    assert found["exposure"].sum() == 115_000

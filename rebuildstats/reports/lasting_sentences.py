@@ -1,0 +1,136 @@
+"""Sentences on how sure a fitted life is, which make is worth its price, and what drives failure rates."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pandas as pd
+
+from rebuildstats.render import digits
+
+_APART = 1.5
+
+
+def rival_words(rows: pd.DataFrame, distance: str, *, top: int = 5) -> list[str]:
+    """Where sound rivals say different things of B10, the widest apart first."""
+    if rows.empty:
+        return ["No component has a fitted life yet: nothing to compare."]
+    lines = []
+    for (family, component), all_of_it in rows.groupby(["family", "component"], sort=False, dropna=False):
+        serious = all_of_it[all_of_it["settled"] & ((all_of_it["share"] >= 0.05) | all_of_it["chosen"])]
+        if len(serious) < 2:
+            continue
+        ordered = serious.sort_values("b10", kind="stable").to_dict("records")
+        low, high = ordered[0], ordered[-1]
+        if high["b10"] / max(low["b10"], 1e-12) >= _APART:
+            said = f"{digits(low['b10'])} {distance} by the {low['distribution']}"
+            other = f"{digits(high['b10'])} by the {high['distribution']}"
+            line = f"{family} {component}: the data can't tell well which holds; B10 is {said}, {other}."
+            lines.append((high["b10"] / low["b10"], line))
+    lines.sort(key=lambda one: -one[0])
+    if not lines:
+        return ["Wherever two distributions are in earnest running, they agree on B10 within a factor of 1.5."]
+    return [line for _, line in lines[:top]]
+
+
+def doubt_words(rows: pd.DataFrame, distance: str, *, top: int = 5) -> list[str]:
+    """Curves that don't fit, components that fail young, and fits that a few wrong verdicts would move."""
+    if rows.empty:
+        return ["No component with a failure has a fitted life yet: nothing to doubt."]
+    lines = [
+        f"{row['family']} {row['component']} ({digits(row['events'])} failures): {row['statement']}."
+        for row in rows[rows["fit_p_value"] < 0.01].sort_values("fit_p_value").head(top).to_dict("records")
+    ]
+    lines += [early_sentence(row) for row in early(rows).head(top).to_dict("records")]
+    moved = rows.assign(least=rows["b10_if_missed_fails"] / rows["b10"], most=rows["b10_if_false_fails"] / rows["b10"])
+    moved = moved[(moved["least"] < 0.8) | (moved["most"] > 1.25)].sort_values("least")
+    lines += [
+        f"{row['family']} {row['component']}: were 2 % of the verdicts wrong, B10 of {digits(row['b10'])} {distance} "
+        f"would be {digits(row['b10_if_missed_fails'])} (failed ones passed) or {digits(row['b10_if_false_fails'])} "
+        f"(good ones failed)."
+        for row in moved.head(top).to_dict("records")
+    ]
+    if not lines:
+        return [f"Of {len(rows)} fitted components none is refuted, fails young, or hangs on a few verdicts."]
+    return lines
+
+
+def early(rows: pd.DataFrame) -> pd.DataFrame:
+    """The rows of a doubt table whose components fail young, the surest first."""
+    return rows[rows["early_signal"]].sort_values("early_p_value", kind="stable")
+
+
+def early_sentence(row: dict[Any, Any]) -> str:
+    """One component that fails when young: look at fitting and parts."""
+    return (
+        f"{row['family']} {row['component']}: {digits(round(row['early_observed'], 1))} failures in the first tenth of "
+        f"life where wear alone gives {digits(round(row['early_expected'], 1))} (p = {row['early_p_value']:.2g}, "
+        f"{digits(row['events'])} failures in all): look at fitting and parts before wear."
+    )
+
+
+def make_words(rows: pd.DataFrame, distance: str) -> list[str]:
+    """Per component, which make lasts longer and whether it is worth its price."""
+    if rows.empty:
+        return [
+            "No component has two makes with three failures each: nothing to set side by side yet. A make is known "
+            "where `findings` name the part fitted."
+        ]
+    compared = rows[rows["part"] != rows["against"]]
+    lines = [make_sentence(row, distance) for row in compared.to_dict("records")]
+    return [*lines, "Costs are the part's price alone; a longer life also saves the labour of changing it."]
+
+
+def make_sentence(row: dict[Any, Any], distance: str) -> str:
+    """One make against the one that ran the most distance."""
+    longer = "can't be told from"
+    if row["ratio_lower"] > 1:
+        longer = "lasts longer than"
+    elif row["ratio_upper"] < 1:
+        longer = "lasts less long than"
+    said = (
+        f"{row['family']} {row['component']}: {row['part']} {longer} {row['against']}: {_span(row, 'ratio')} times "
+        f"its life, from {digits(row['events'])} failures in {digits(row['lives'])} lives"
+    )
+    if math.isnan(row["cost_ratio"]):
+        return f"{said}. Its price against the other's is not known."
+    verdict = "whether it is worth its price can't be told yet"
+    if row["cost_ratio_upper"] < 1:
+        verdict = "it is worth its price"
+    elif row["cost_ratio_lower"] > 1:
+        verdict = "it is not worth its price"
+    cost = f"{_money(row['cost_per_10000'])} ({_money(row['cost_lower'])} to {_money(row['cost_upper'])})"
+    times = f"{_span(row, 'cost_ratio')} times as much as the other"
+    return f"{said}. It costs {cost} per 10,000 {distance}, {times}: {verdict}."
+
+
+def rate_words(regression: Any) -> list[str]:
+    """What duty, site and family do to the failure rate, and whether the counts scatter more than chance."""
+    if regression is None:
+        return ["No failure yet, or nothing to compare: rates have bounds, but no duty, site or family to set apart."]
+    spread = (
+        f"The counts scatter more than chance (p = {regression.dispersion_p:.2g}): negative binomial, "
+        f"alpha {digits(regression.dispersion)}"
+        if regression.model == "negative_binomial"
+        else f"The counts scatter no more than chance (p = {regression.dispersion_p:.2g}): Poisson"
+    )
+    lines = [f"{spread}, from {digits(regression.events)} failures."]
+    effects = regression.effects
+    for term, levels in effects.groupby("term", sort=False):
+        base = levels.iloc[0]["level"]
+        for row in levels.iloc[1:].to_dict("records"):
+            sure = "" if row["ratio_lower"] > 1 or row["ratio_upper"] < 1 else ", which may be chance"
+            lines.append(
+                f"{term} {row['level']}: {_span(row, 'ratio')} times the rate of {term} {base}, "
+                f"{digits(row['events'])} failures{sure}."
+            )
+    return lines
+
+
+def _span(row: dict[Any, Any], name: str) -> str:
+    return f"{row[name]:.2f} ({row[f'{name}_lower']:.2f} to {row[f'{name}_upper']:.2f})"
+
+
+def _money(value: float) -> str:
+    return "unknown" if math.isnan(value) else f"{value:,.2f}"
