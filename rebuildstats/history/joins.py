@@ -4,6 +4,7 @@ it was wrong.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -15,46 +16,70 @@ from rebuildstats.errors import UsageError
 from rebuildstats.history import corrections, store, tables
 from rebuildstats.history.contract import TABLE_BY_NAME
 from rebuildstats.history.corrections import Correction
-from rebuildstats.history.statements import quoted, statement
+from rebuildstats.history.statements import literal, quoted, statement
 from rebuildstats.history.tables import NAMES
 
 _FALLS = {"unit": "mileage_falls", "vehicle": "odometer_falls"}
 
 
-def look_alikes(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """Pairs of names that look alike: columns kind (unit, part, vehicle), one, other, rows_one, rows_other (how often
-    each is named).
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """A name that is joined to another, with who joined them, when (UTC), and what was said about it."""
 
-    rows_*: how often each is named; `one` is the one named more often. Nothing is joined by looking.
+    kind: str
+    name: str
+    kept: str
+    load: int
+    joined_at: datetime
+    who: str
+    what: str
+
+
+def look_alikes(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Pairs of names that look alike: columns kind (unit, part, vehicle), one, other, rows_one, rows_other, seen_one,
+    seen_other, against.
+
+    rows_*: how often each is named; `one` is the one named more often. seen_*: from when to when; or that the name
+    stands only in rows that did not go in. against: what speaks against their being one, empty where nothing does.
+    Nothing is joined by looking.
     """
     _run(con, "shape", shape=tables.shape("name"))
     frame: pd.DataFrame = con.execute(statement("joins/look_alikes")).df()
-    return frame.astype({"kind": "str", "one": "str", "other": "str", "rows_one": "int64", "rows_other": "int64"})
+    whole = ("rows_one", "rows_other")
+    return frame.astype({name: "int64" if name in whole else "str" for name in frame.columns})
+
+
+def joined_names(con: duckdb.DuckDBPyConnection) -> list[Joined]:
+    """The joins in force, oldest first."""
+    return [Joined(*row) for row in _run(con, "joined")]
 
 
 def join_names(
-    store_path: str | Path, kind: str, kept: str, dropped: str, who: str | None = None, *, now: datetime | None = None
+    store_path: str | Path,
+    kind: str,
+    kept: str,
+    dropped: str,
+    who: str | None = None,
+    *,
+    why: str = "",
+    now: datetime | None = None,
 ) -> Correction:
     """Say that two names are one: every row of `dropped` stands under `kept` from now on, also in later loads.
 
-    kind: unit, part or vehicle. Raises UsageError where a name is not there, where two units are of different
-    families, or where the mileages or odometers of the two together would fall: then they are not one.
+    kind: unit, part or vehicle. dropped: a name with rows, or one that only rows which did not go in name; those go in
+    when they are loaded again. why: kept in the book of loads with who and when. Raises UsageError where a name is not
+    there or joined already, where two units are of different families, a part replaces the other, or the mileages or
+    odometers of the two together would fall: then they are not one.
     """
     if kind not in NAMES:
         raise UsageError(f"Joined are units, parts and vehicles, not '{kind}'.")
     if kept == dropped:
         raise UsageError("Name two different ones to join.")
     with store.writing(store_path) as con:
-        table, column = NAMES[kind][-1]
-        for name in (kept, dropped):
-            if not _run(con, "exists", {"name": name}, table=quoted(table), column=quoted(column))[0][0]:
-                raise UsageError(f"There is no {kind} {name}.")
-        names = {"kept": kept, "dropped": dropped}
-        if kind == "unit" and len(_run(con, "families", names)) > 1:
-            raise UsageError(f"{kept} and {dropped} are of different families; they cannot be one unit.")
-        what = f"{kind} {dropped} joined to {kept}"
+        _check_names(con, kind, kept, dropped)
+        what = f"{kind} {dropped} joined to {kept}" + (f": {why}" if why else "")
         load = corrections.note(con, "join", what, who, now)
-        values = names | {"load": load, "now": store.moment(now), "who": who or store.who()}
+        values = {"kept": kept, "dropped": dropped, "load": load, "now": store.moment(now), "who": who or store.who()}
         rows: dict[str, int] = {}
         for table, column in NAMES[kind]:
             count = _move(con, table, column, values, describes=(table, column) == NAMES[kind][-1])
@@ -72,19 +97,64 @@ def join_names(
         return Correction(load, rows, what)
 
 
-def part_names(
-    store_path: str | Path, kind: str, dropped: str, who: str | None = None, *, now: datetime | None = None
-) -> Correction:
-    """Undo a join: the rows that stood under `dropped` stand there again; what was loaded since stays where it is.
+def _check_names(con: duckdb.DuckDBPyConnection, kind: str, kept: str, dropped: str) -> None:
+    joined = {one.name: one.kept for one in joined_names(con) if one.kind == kind}
+    for name in (kept, dropped):
+        if name in joined:
+            raise UsageError(f"{kind} {name} is joined to {joined[name]} already.")
+    table, column = NAMES[kind][-1]
+    places = [f"{t}.{c}" for t, c in NAMES[kind]]
+    for name in (kept, dropped):
+        there = _run(con, "exists", {"name": name}, table=quoted(table), column=quoted(column))[0][0]
+        waits = name == dropped and _run(con, "rejected_name", {"name": name, "places": places})[0][0]
+        if not there and not waits:
+            raise UsageError(f"There is no {kind} {name}.")
+    names = {"kept": kept, "dropped": dropped}
+    if kind == "unit" and len(_run(con, "families", names)) > 1:
+        raise UsageError(f"{kept} and {dropped} are of different families; they cannot be one unit.")
+    if kind == "part" and _run(con, "replaces", names)[0][0]:
+        raise UsageError(f"One of {kept} and {dropped} is replaced by the other; they are two parts.")
 
-    Raises UsageError where `dropped` is joined to nothing.
+
+def part_names(
+    store_path: str | Path,
+    kind: str,
+    dropped: str,
+    who: str | None = None,
+    *,
+    why: str = "",
+    now: datetime | None = None,
+) -> Correction:
+    """Undo a join: every row that was written under `dropped`, before the join or since, stands there again.
+
+    Where `dropped` never had a row of its own (`units`, `parts`, `vehicles`) and rows came in under it since, it gets
+    one like that of the name it was joined to. Raises UsageError where `dropped` is joined to nothing.
     """
     with store.writing(store_path) as con:
-        joined = {(k, name): (kept, load) for k, name, kept, load in _run(con, "joined")}
-        if (kind, dropped) not in joined:
+        join = next((one for one in joined_names(con) if (one.kind, one.name) == (kind, dropped)), None)
+        if join is None:
             raise UsageError(f"{kind} {dropped} is not joined to another.")
-        kept, load = joined[kind, dropped]
-        return corrections.undo_load(con, load, f"{kind} {dropped} parted from {kept}", who, now)
+        told = f"{kind} {dropped} parted from {join.kept}" + (f": {why}" if why else "")
+        done = corrections.undo_load(con, join.load, told, who, now)
+        values = {
+            "kept": join.kept,
+            "dropped": dropped,
+            "load": done.load,
+            "now": store.moment(now),
+            "who": who or store.who(),
+        }
+        moved = {table: 0 for table, _ in NAMES[kind]}
+        for table, column in NAMES[kind][:-1]:
+            moved[table] += _move_back(con, table, column, values)
+        if any(moved.values()):
+            table, column = NAMES[kind][-1]
+            names = {"table": quoted(table), "column": quoted(column)}
+            _run(con, "described", {k: values[k] for k in ("kept", "dropped", "load")}, **names)
+        if kind == "part":
+            for name in (join.kept, dropped):
+                _run(con, "renumber", {"kept": name})
+        rows = {t: done.rows.get(t, 0) + moved.get(t, 0) for t in {**done.rows, **moved}}
+        return Correction(done.load, {t: count for t, count in rows.items() if count}, told)
 
 
 def _move(con: duckdb.DuckDBPyConnection, table: str, column: str, values: dict[str, Any], *, describes: bool) -> int:
@@ -94,12 +164,47 @@ def _move(con: duckdb.DuckDBPyConnection, table: str, column: str, values: dict[
         return 0
     _run(con, "to_past", {k: values[k] for k in ("load", "now", "who", "dropped")}, **names)
     if not describes:
-        key = tables.key(TABLE_BY_NAME[table])
-        other = [f"k.{quoted(c)} = g.{quoted(c)}" for c in key if c != column]
-        equal = " and ".join([*other, f"k.{quoted(column)} = $kept"]) if column in key else "false"
-        _run(con, "under_kept", {k: values[k] for k in ("load", "kept", "dropped")}, equal=equal, **names)
+        equal = _equal_but_for(table, column, "$kept")
+        written = literal(tables.written(column))
+        _run(
+            con,
+            "under_kept",
+            {k: values[k] for k in ("load", "kept", "dropped")},
+            equal=equal,
+            written=written,
+            **names,
+        )
     _run(con, "drop_old", {"dropped": values["dropped"]}, **names)
     return count
+
+
+def _move_back(con: duckdb.DuckDBPyConnection, table: str, column: str, values: dict[str, Any]) -> int:
+    """Rows that came in since the join and were written under the other name go back under it."""
+    names = {"table": quoted(table), "column": quoted(column)}
+    written = tables.written(column)
+    path = literal(f'$."{written}"')
+    _run(con, "parted_to_past", values, path=path, **names)
+    equal = _equal_but_for(table, column, "$dropped")
+    both = {k: values[k] for k in ("load", "kept", "dropped")}
+    before = _rows_under(con, values["dropped"], names)
+    _run(con, "under_written", both, equal=equal, path=path, written=literal(written), **names)
+    _run(con, "drop_parted", {k: values[k] for k in ("kept", "dropped")}, path=path, **names)
+    return _rows_under(con, values["dropped"], names) - before
+
+
+def _rows_under(con: duckdb.DuckDBPyConnection, name: str, names: dict[str, str]) -> int:
+    return int(_run(con, "exists", {"name": name}, **names)[0][0])
+
+
+def _equal_but_for(table: str, column: str, name: str) -> str:
+    """Whether a row `k` has the key of a row `g` with another name in one column; a key without the column is the
+    row's own, which no other row has.
+    """
+    key = tables.key(TABLE_BY_NAME[table])
+    if column not in key:
+        return "false"
+    other = [f"k.{quoted(c)} = g.{quoted(c)}" for c in key if c != column]
+    return " and ".join([*other, f"k.{quoted(column)} = {name}"])
 
 
 def _run(

@@ -24,7 +24,7 @@ from rebuildstats.history import falling, read, store, tables
 from rebuildstats.history import mapping as mappings
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
 from rebuildstats.history.staging import COUNTS, Staging
-from rebuildstats.history.statements import listed, quoted, statement
+from rebuildstats.history.statements import listed, literal, quoted, statement
 
 _KIND_RULES = {
     "number": "not_a_number",
@@ -250,17 +250,29 @@ class Load(Staging):
         self.counts[table.name]["same"] += len(same)
 
     def _read_joined(self, table: Table, kinds: set[str]) -> None:
-        """Names that a person joined to others are read as those."""
+        """Names that a person joined to others are read as those; how they were written is noted."""
         typed = tables.typed(table)
         for kind in kinds:
             *uses, own = tables.NAMES[kind]
             if own[0] == table.name:
-                left = self.run("joins/known_by_another", {"kind": kind}, typed=typed, column=quoted(own[1]))
+                columns = [c.name for c in table.columns]
+                names = {"typed": typed, "column": quoted(own[1])}
+                left = self.run(
+                    "joins/known_by_another",
+                    {"kind": kind},
+                    table=quoted(table.name),
+                    t_columns=listed(columns, "t"),
+                    g_columns=listed(columns, "g"),
+                    **names,
+                )
                 self.counts[table.name]["same"] += len(left)
+                self._rule("joined_name", {"table": table.name, "column": own[1], "kind": kind}, **names)
+                self._remove_bad(table)
             moved = 0
             for name, column in uses:
                 if name == table.name:
-                    moved += len(self.run("joins/translate", {"kind": kind}, typed=typed, column=quoted(column)))
+                    names = {"typed": typed, "column": quoted(column), "written": literal(tables.written(column))}
+                    moved += len(self.run("joins/translate", {"kind": kind}, **names))
             if moved:
                 self.notices.append(
                     f"{table.name}: {moved:,} rows name a {kind} that is joined to another, read as that"

@@ -34,7 +34,7 @@ class Staging:
         self.staged_tables: set[str] = set()
         self.counts = {t.name: dict.fromkeys(COUNTS, 0) for t in TABLES}
         self.read_tables: list[str] = []
-        con.execute(statement("load/types")).fetchall()
+        con.execute(statement("load/types", no_names=tables.no_written())).fetchall()
         con.execute(statement("joins/shape", shape=tables.shape("name"))).fetchall()
 
     def run(self, name: str, values: dict[str, Any] | None = None, /, **names: str) -> list[tuple[Any, ...]]:

@@ -27,6 +27,17 @@ NAMES: dict[str, tuple[tuple[str, str], ...]] = {
 }
 
 
+def written(column: str) -> str:
+    """Under which note a row keeps the name it was written with, where that is joined to another."""
+    return f"{column} as written"
+
+
+def no_written() -> str:
+    """A JSON patch that takes those notes away."""
+    columns = {column for places in NAMES.values() for _, column in places}
+    return literal(json.dumps({written(column): None for column in sorted(columns)}))
+
+
 def stage(table: Table) -> str:
     """The name of the table's rows as text."""
     return f"stage_{table.name}"

@@ -6,8 +6,8 @@ import pytest
 
 from rebuildstats.errors import UsageError
 from rebuildstats.history import store
-from rebuildstats.history.corrections import undo_last_load
-from rebuildstats.history.joins import join_names, look_alikes, part_names
+from rebuildstats.history.corrections import store_teardown
+from rebuildstats.history.joins import join_names, joined_names, look_alikes, part_names
 from rebuildstats.history.keep import check
 from tests.history.conftest import GOOD, NOW, Shop, count
 from tests.history.test_corrections import present
@@ -23,7 +23,19 @@ def test_look_alikes_are_shown_and_not_joined(shop: Shop) -> None:
     shop.load(**TWO, parts="part\nOO71\n")
     with store.reading(shop.path) as con:
         pairs = look_alikes(con)
-    assert pairs.to_numpy().tolist() == [["part", "0071", "OO71", 1, 1], ["unit", "A1", "a-1", 5, 3]]
+    assert pairs.to_numpy().tolist() == [
+        ["part", "0071", "OO71", 1, 1, "", "", ""],
+        [
+            "unit",
+            "A1",
+            "a-1",
+            5,
+            3,
+            "2024-01-01 to 2024-06-10",
+            "2024-01-01 to 2024-03-01",
+            "both in a vehicle at once",
+        ],
+    ]
     assert len(shop.rows("units")) == 3
 
 
@@ -46,11 +58,13 @@ def test_a_join_moves_all_rows_and_holds_in_later_loads(shop: Shop) -> None:
     assert count(more, "teardowns") == {"read": 1, "new": 1}
     assert shop.keys("teardowns", "unit")[-1] == ("A1",)
 
-    part_names(shop.path, "unit", "a-1", now=NOW)
+    part_names(shop.path, "unit", "a-1", why="two plates", now=NOW)
     after = present(shop)
     assert after["units"] == before["units"]
     assert after["fitments"] == before["fitments"]
-    assert shop.keys("teardowns", "job", "unit")[2:] == [("K1", "a-1"), ("K2", "A1")]
+    assert shop.keys("teardowns", "job", "unit")[2:] == [("K1", "a-1"), ("K2", "a-1")]  # as both were written
+    assert check(shop.path).faults.empty
+    assert shop.rows("loads")["what"].iloc[-1] == "unit a-1 parted from A1: two plates"
     with pytest.raises(UsageError, match="is not joined"):
         part_names(shop.path, "unit", "a-1")
 
@@ -63,15 +77,82 @@ def test_a_join_of_parts_counts_every_sale(shop: Shop) -> None:
     assert shop.keys("issued_parts", "part") == [("0071",)] * 3
     again = shop.load(**sales)
     assert count(again, "issued_parts") == {"read": 3, "same": 3}
-    undo_last_load(shop.path)
-    undo_last_load(shop.path)
+    part_names(shop.path, "part", "OO71", now=NOW)
     assert present(shop) == before
+    assert count(shop.load(**sales), "issued_parts") == {"read": 3, "same": 3}
 
 
 def test_a_join_of_vehicles(shop: Shop) -> None:
     shop.load(vehicles="vehicle\nv-1\n", odometers="vehicle,read_on,odometer\nV1,2024-01-01,5\nv-1,2024-02-01,6\n")
     join_names(shop.path, "vehicle", "V1", "v-1", now=NOW)
     assert shop.keys("odometers", "vehicle", "odometer") == [("V1", 5.0), ("V1", 6.0)]
+
+
+def test_a_row_corrected_since_goes_back_with_its_correction(shop: Shop) -> None:
+    shop.load(**TWO)
+    join_names(shop.path, "unit", "A1", "a-1", "Kim", why="same plate", now=NOW)
+    store_teardown(
+        shop.path, {"job": "K1", "unit": "A1", "opened_on": "2024-03-01", "unit_mileage": 71000}, [], now=NOW
+    )
+    with store.reading(shop.path) as con:
+        (one,) = joined_names(con)
+    assert (one.kind, one.name, one.kept, one.who, one.what) == (
+        "unit",
+        "a-1",
+        "A1",
+        "Kim",
+        "unit a-1 joined to A1: same plate",
+    )
+    part_names(shop.path, "unit", "a-1", now=NOW)
+    assert shop.keys("teardowns", "job", "unit", "unit_mileage")[2:] == [("K1", "a-1", 71000.0)]
+    assert shop.rows("teardowns")["_notes"].dropna().tolist() == []
+    past = shop.rows("teardowns", "past").query("job == 'K1'")[["unit_mileage", "_why"]].to_numpy().tolist()
+    assert sorted(past) == [[70000.0, "joined"], [70000.0, "replaced"], [71000.0, "parted"]]
+
+
+def test_a_name_that_only_rejected_rows_have_is_shown_and_can_be_joined(shop: Shop) -> None:
+    sheet = {"teardowns": "job,unit,opened_on\nK1,a-1,2024-03-01\n"}
+    assert shop.load(**sheet).rejects["looks_like"].tolist() == ["A1"]
+    with store.reading(shop.path) as con:
+        pairs = look_alikes(con)
+    assert pairs[["one", "other", "seen_other"]].to_numpy().tolist() == [
+        ["A1", "a-1", "only in rows that did not go in"]
+    ]
+    before = present(shop)
+    join_names(shop.path, "unit", "A1", "a-1", now=NOW)
+    assert count(shop.load(**sheet), "teardowns") == {"read": 1, "new": 1}
+    assert shop.keys("teardowns", "job", "unit")[2:] == [("K1", "A1")]
+    part_names(shop.path, "unit", "a-1", now=NOW)
+    assert shop.keys("teardowns", "job", "unit")[2:] == [("K1", "a-1")]
+    assert shop.keys("units", "unit", "family")[-1] == ("a-1", "axle")
+    assert check(shop.path).faults.empty
+    assert present(shop)["fitments"] == before["fitments"]
+
+
+def test_another_description_of_a_joined_name_waits_for_a_person(shop: Shop) -> None:
+    shop.load(**TWO)
+    join_names(shop.path, "unit", "A1", "a-1", now=NOW)
+    report = shop.load(units="unit,family,origin\na-1,axle,used\n")
+    assert report.rejects[["reason", "value", "waits_for"]].to_numpy().tolist() == [["joined_name", "a-1", "A1"]]
+
+
+def test_what_speaks_against_a_pair_is_shown(shop: Shop) -> None:
+    shop.load(
+        units="unit,family\nA-1,gearbox\nA-2,axle\n",
+        vehicles="vehicle\nV-1\n",
+        teardowns="job,unit,opened_on,unit_mileage\nK1,A-1,2024-03-01,10\n",
+        fitments="unit,vehicle,fitted_on\nA2,V1,2024-01-01\nA-2,V2,2024-02-01\n",
+        odometers="vehicle,read_on,odometer\nV1,2024-01-01,500\nV-1,2024-02-01,6\n",
+        parts="part,replaced_by\n71,0071\n",
+    )
+    with store.reading(shop.path) as con:
+        against = {tuple(sorted((a, b))): said for _, a, b, *_, said in look_alikes(con).itertuples(index=False)}
+    assert against == {
+        ("0071", "71"): "one replaces the other",
+        ("A-1", "A1"): "different families: axle and gearbox; together the mileage would fall",
+        ("A-2", "A2"): "both in a vehicle at once",
+        ("V-1", "V1"): "together the odometer would fall",
+    }
 
 
 @pytest.mark.parametrize(

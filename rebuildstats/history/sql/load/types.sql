@@ -22,6 +22,11 @@ create or replace temp macro as_word(cell, words) as case when list_contains(wor
 create or replace temp macro is_total(cell) as
   regexp_matches(lower(cell), '^((grand|sub|page|year)[ -]?)?(totals?|sum|summe|gesamt|somme|suma|totaal|carried forward)\b');
 
+-- The notes of a row but for how names were written that are joined to others.
+create or replace temp macro own_notes(notes) as case
+  when contains(notes, ' as written"') then nullif(json_merge_patch(notes, {no_names})::VARCHAR, '{}') else notes
+end;
+
 -- One row per fault of a row of this load.
 create or replace temp table bad (
   table_name VARCHAR, _row BIGINT, column_name VARCHAR, value VARCHAR, reason VARCHAR, waits_for VARCHAR, key VARCHAR, looks_like VARCHAR
