@@ -10,12 +10,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from rebuildstats.fits.gauge import MIN_READINGS, GaugeFit, fit_readings
+from rebuildstats.fits.rates import mid_p_value
 from rebuildstats.fits.readings import judged, screen_readings
 from rebuildstats.fits.rows import number, numbers, text
 from rebuildstats.fits.rows import rows as rows_of
 from rebuildstats.fits.verdict_points import PointBound, VerdictFit, fit_verdicts
 
 Array = npt.NDArray[np.float64]
+_REFUTED = 0.05
 SCARCE = 8
 """Fewer readings than this lean on the maker's as-new value as one reading at age 0."""
 
@@ -23,7 +25,8 @@ SCARCE = 8
 @dataclass(frozen=True, slots=True)
 class PointFit:
     """What is known of one point. `gauge` is None where readings are too few; `verdict` always says at least a
-    bound."""
+    bound. `foretold`: fails that the readings' curve gives at the looks made (NaN without one); `refuted`: whether
+    that is another number than failed (mid-P below 5 %)."""
 
     family: str
     point: str
@@ -36,11 +39,16 @@ class PointFit:
     checked: int
     fails: int
     readings: int
+    foretold: float = np.nan
+    refuted: bool = False
 
     @property
     def by_gauge(self) -> bool:
-        """Whether the chance of a fail comes from readings against a limit."""
-        return self.gauge is not None and bool(np.isfinite(self.low_limit) or np.isfinite(self.high_limit))
+        """Whether the chance of a fail comes from readings against a limit: not where the fails found refute it, and
+        never where pieces are counted (a sound one stands at its limit, so half of any curve drawn through the counts
+        would lie beyond it)."""
+        limited = bool(np.isfinite(self.low_limit) or np.isfinite(self.high_limit))
+        return self.gauge is not None and limited and self.method != "count" and not self.refuted
 
     def chance(self, age: npt.ArrayLike) -> Array:
         """Chance that one position fails at a look at these ages: from the readings where there is a limit, else from
@@ -58,7 +66,11 @@ class PointFit:
         """Quantiles of the reading to expect, (shares, ages); nan where no readings were fitted."""
         if self.gauge is None:
             return np.full((len(np.atleast_1d(share)), len(np.atleast_1d(np.asarray(age)))), np.nan)
-        return self.gauge.reading(age, share)
+        read = self.gauge.reading(age, share)
+        if self.method != "count":
+            return read
+        most = self.gauge.as_new if np.isfinite(self.gauge.as_new) else np.inf
+        return np.asarray(np.clip(np.rint(read), 0.0, most))  # pieces are whole, and no more than were put in
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +225,14 @@ def _fit_point(
     if usable.any():
         units = pd.factorize(rows["unit"].to_numpy()[usable])[0].astype(np.int64)
         gauge = _fit_gauge(family, point, component, age[usable], value[usable], units, limits, fails, seed)
-    fit = PointFit(family, point, component, method, gauge, verdict, low, high, checked, fails, int(usable.sum()))
+    foretold, refuted = np.nan, False
+    if gauge is not None and aged.any() and (np.isfinite(low) or np.isfinite(high)):
+        foretold = float(gauge.chance(age[aged]).sum())
+        refuted = bool(mid_p_value(float(fail[aged].sum()), max(foretold, 1e-9)) < _REFUTED)
+    count = int(usable.sum())
+    fit = PointFit(
+        family, point, component, method, gauge, verdict, low, high, checked, fails, count, foretold, refuted
+    )
     return fit, touched
 
 

@@ -292,3 +292,38 @@ def test_many_points_fit_in_seconds():
     fits = fit_points(inspections(pd.concat(frames)), points, components)
     assert len(fits) == 60
     assert time.perf_counter() - start < 20  # about 2 s alone on this kind of machine; the slack is for busy ones
+
+
+def test_counted_pieces_fail_as_often_as_they_did():
+    """A sound position has all its pieces: a curve through the counts would call half of them short."""
+    rng = np.random.default_rng(2)
+    age = rng.uniform(5_000, 150_000, 400)
+    bad = rng.random(400) < 0.3 * (age / 150_000) ** 2
+    rows = pd.DataFrame({"job": np.arange(400).astype(str), "unit": np.arange(400).astype(str), "family": "F"})
+    rows = rows.assign(
+        component="c", point="p", age=age, reading=np.where(bad, 7.0, 8.0), verdict=np.where(bad, "fail", "ok")
+    )
+    points = [{"family": "F", "point": "p", "component": "c", "method": "count", "as_new": 8.0, "low_limit": 8.0}]
+    components = history_table("components", [{"family": "F", "component": "c"}])
+    fit = fit_points(inspections(rows), history_table("points", points), components).get("F", "p")
+    assert not fit.by_gauge
+    assert fit.chance(age).sum() == pytest.approx(bad.sum(), rel=0.03)
+    read = fit.reading(age, [0.1, 0.5, 0.9])
+    assert (read == np.rint(read)).all()
+    assert read.max() <= 8
+
+
+def test_readings_that_the_fails_refute_give_no_chances():
+    """The limit on paper is not the one the shop goes by: fails found at half of it."""
+    age, reading, unit = _readings(n_units=150, each=2, seed=5)
+    rows = pd.DataFrame({"job": np.arange(len(age)).astype(str), "unit": unit.astype(str), "family": "F"})
+    rows = rows.assign(component="c", point="p", age=age, reading=reading)
+    rows["verdict"] = np.where(reading > 5.0, "fail", "ok")
+    fit = _gauge_point(rows, as_new=2.0, high_limit=12.0).get("F", "p")
+    fails = int((reading > 5.0).sum())
+    assert fit.foretold < 0.1 * fails
+    assert fit.refuted
+    assert fit.chance(age).sum() == pytest.approx(fails, rel=0.05)
+    agreed = _gauge_point(rows, as_new=2.0, high_limit=5.0).get("F", "p")
+    assert agreed.by_gauge
+    assert agreed.foretold == pytest.approx(fails, rel=0.15)
