@@ -1,4 +1,5 @@
 """Writing down a teardown: step by step through the unit, large targets, limits beside every reading, one storing.
+A stored one opens in the same form, to be corrected; what it said before stays on record with who and when.
 
 What is written is kept as a draft beside the session, so that a tablet that slept finds it again. Nothing goes into the
 store before the last button; then all of it goes in together, and can be taken back.
@@ -17,6 +18,7 @@ import writing
 from layout import Ticket
 
 from rebuildstats.figures.palette import number
+from rebuildstats.history.past import StoredJob, stored_job
 from rebuildstats.reports import sentences
 from rebuildstats.reports.behind import Catalog
 
@@ -42,16 +44,24 @@ FORM_KEYS = (
     "seen_",
     "why_",
 )
+PASSED = "passed beyond the limit: "
 SCOPES = {"rebuild": "Rebuild", "repair": "Repair in part"}
+
+
+_SAYS = ("reading", "verdict", "action", "condition", "role", "part")  # a finding with none of these says nothing
 
 
 @dataclass
 class Draft:
-    """One unit's teardown as written so far. found: (component, position, point) -> column -> value."""
+    """One unit's teardown as written so far. found: (component, position, point) -> column -> value.
+
+    stored: the job being corrected, as it stands in the store; None for a new teardown.
+    """
 
     head: dict[str, Any] = field(default_factory=dict)
     found: dict[tuple[str, int, str], dict[str, Any]] = field(default_factory=dict)
     at: int = 0
+    stored: StoredJob | None = None
 
 
 @st.cache_resource(max_entries=4)
@@ -95,14 +105,37 @@ def places(names: Catalog, family: str) -> list[Place]:
     return found
 
 
-def show(path: str, names: Catalog, family: str, unit: str) -> None:
-    """The whole form for one unit."""
-    draft = drafts(path).setdefault(unit, Draft())
+def opened(stored: StoredJob) -> Draft:
+    """The form as a stored teardown fills it. Columns that the form doesn't show are carried along as they are."""
+    found = {}
+    for row in stored.findings.to_dict("records"):
+        kept = {str(c): None if pd.isna(v) else v for c, v in row.items()}
+        place = (str(kept.pop("component")), int(kept.pop("position") or 1), str(kept.pop("point") or ""))
+        kept.pop("job")
+        found[place] = kept
+    head = dict(stored.teardown)
+    for column in ("opened_on", "closed_on", "waiting_from", "waiting_until"):
+        head[column] = None if head.get(column) is None else pd.Timestamp(head[column]).date()
+    return Draft(head=head, found=found, stored=stored)
+
+
+def draft_of(path: str, unit: str, job: str | None) -> tuple[str, Draft]:
+    """The draft of a new teardown of this unit, or of a correction of a stored one; and the key of its widgets."""
+    key = unit if job is None else f"{unit}@{job}"
+    kept = drafts(path)
+    if key not in kept:
+        kept[key] = Draft() if job is None else opened(stored_job(path, job))
+    return key, kept[key]
+
+
+def show(path: str, names: Catalog, family: str, unit: str, job: str | None = None) -> None:
+    """The whole form for one unit: a new teardown, or with `job` a stored one to be corrected."""
+    key, draft = draft_of(path, unit, job)
     all_places = places(names, family)
     top = st.container()  # filled last, when what was just written is known
     done = looked_at(draft)
     layout.cautions([line.removeprefix("CAUTION: ") for line in sentences.cautions(names.points, family)])
-    head(draft, names, unit)
+    head(draft, names, unit, key)
     draft.at = min(draft.at, len(all_places) - 1)
     chosen = st.selectbox(
         "Place",
@@ -111,10 +144,10 @@ def show(path: str, names: Catalog, family: str, unit: str) -> None:
         format_func=lambda i: (
             ("✓ " if (all_places[i].component, all_places[i].position) in done else "") + all_places[i].title
         ),
-        key=f"place_{unit}_{draft.at}",
+        key=f"place_{key}_{draft.at}",
     )
     draft.at = int(chosen)
-    place(draft, all_places[draft.at], unit, names)
+    place(draft, all_places[draft.at], key, names)
     with st.container(horizontal=True):
         st.button("Back", icon=":material/arrow_back:", disabled=draft.at == 0, on_click=step, args=(draft, -1))
         last = draft.at == len(all_places) - 1
@@ -122,12 +155,30 @@ def show(path: str, names: Catalog, family: str, unit: str) -> None:
             "Next place", icon=":material/arrow_forward:", disabled=last, on_click=step, args=(draft, 1), type="primary"
         )
     with top:
-        layout.headline(
-            "Bench · write down a teardown",
-            f"{unit}: {len(looked_at(draft))} of {len(all_places)} places looked at.",
-            "What is written stays here until it is stored, also when the tablet sleeps.",
-        )
-    summary(path, draft, unit)
+        seen = f"{len(looked_at(draft))} of {len(all_places)} places looked at."
+        if draft.stored is None:
+            stays = "What is written stays here until it is stored, also when the tablet sleeps."
+            layout.headline("Bench · write down a teardown", f"{unit}: {seen}", stays)
+        else:
+            layout.headline("Bench · correct a teardown", f"{job} of {unit}: {seen}", _written(draft.stored))
+            changes(draft.stored)
+    summary(path, draft, unit, key)
+
+
+def _written(stored: StoredJob) -> str:
+    return (
+        f"Written by {stored.written_by} on {stored.written_at:%d %b %Y, %H:%M} (UTC). "
+        "What a correction replaces stays on record with who and when."
+    )
+
+
+def changes(stored: StoredJob) -> None:
+    """What the teardown said before, who changed it and when."""
+    if stored.changes.empty:
+        return
+    with st.expander(f"What it said before ({len(stored.changes)} changes)"):
+        columns = {"at": st.column_config.DatetimeColumn("When (UTC)", format="YYYY-MM-DD HH:mm")}
+        layout.table(stored.changes, name="changes", says="What the teardown said before", columns=columns)
 
 
 def looked_at(draft: Draft) -> set[tuple[str, int]]:
@@ -139,15 +190,20 @@ def step(draft: Draft, by: int) -> None:
     draft.at += by
 
 
-def head(draft: Draft, names: Catalog, unit: str) -> None:
-    """The teardown itself: when, why, how far."""
+def head(draft: Draft, names: Catalog, unit: str, key: str) -> None:
+    """The teardown itself: when, why, how far. The job number of a stored one stays as it is."""
     row = names.units[names.units["unit"] == unit].iloc[0]
     kept = draft.head
     with st.container(border=True):
         one, two = st.columns(2)
         with one:
-            opened = st.date_input("Opened on", value=kept.get("opened_on", date.today()), key=f"opened_{unit}")
-            job = st.text_input("Job number", value=kept.get("job", f"{opened:%Y%m%d}-{unit}"), key=f"job_{unit}")
+            opened = st.date_input("Opened on", value=kept.get("opened_on", date.today()), key=f"opened_{key}")
+            job = st.text_input(
+                "Job number",
+                value=kept.get("job", f"{opened:%Y%m%d}-{unit}"),
+                key=f"job_{key}",
+                disabled=draft.stored is not None,
+            )
         with two:
             mileage = st.number_input(
                 f"Unit mileage ({names.distance})",
@@ -155,7 +211,7 @@ def head(draft: Draft, names: Catalog, unit: str) -> None:
                 value=kept.get("unit_mileage", float(row["mileage"]) if pd.notna(row["mileage"]) else None),
                 step=1_000.0,
                 format="%.0f",
-                key=f"mileage_{unit}",
+                key=f"mileage_{key}",
             )
             complaint = st.selectbox(
                 "Complaint",
@@ -163,12 +219,12 @@ def head(draft: Draft, names: Catalog, unit: str) -> None:
                 index=None,
                 accept_new_options=True,
                 placeholder=kept.get("complaint") or "As the driver said it",
-                key=f"complaint_{unit}",
+                key=f"complaint_{key}",
             )
         one, two = st.columns([3, 2])
         with one:
             reason = st.segmented_control(
-                "Why", list(REASONS), format_func=REASONS.get, default=kept.get("reason"), key=f"reason_{unit}"
+                "Why", list(REASONS), format_func=REASONS.get, default=kept.get("reason"), key=f"reason_{key}"
             )
         with two:
             scope = st.segmented_control(
@@ -176,9 +232,9 @@ def head(draft: Draft, names: Catalog, unit: str) -> None:
                 list(SCOPES),
                 format_func=SCOPES.get,
                 default=kept.get("scope", "rebuild"),
-                key=f"scope_{unit}",
+                key=f"scope_{key}",
             )
-    draft.head = {
+    draft.head = kept | {
         "job": job,
         "unit": unit,
         "opened_on": opened,
@@ -186,9 +242,9 @@ def head(draft: Draft, names: Catalog, unit: str) -> None:
         "complaint": complaint or kept.get("complaint"),
         "reason": reason,
         "scope": scope,
-        "vehicle": row["vehicle"] if isinstance(row["vehicle"], str) else None,
-        "site": row["site"] if isinstance(row["site"], str) else None,
     }
+    if draft.stored is None:
+        draft.head |= {name: row[name] if isinstance(row[name], str) else None for name in ("vehicle", "site")}
 
 
 def beyond(reading: float | None, point: dict[str, Any]) -> bool:
@@ -231,8 +287,7 @@ def place(draft: Draft, here: Place, unit: str, names: Catalog) -> None:
         st.subheader(here.title)
         for point in here.points:
             look(draft, here, point, unit)
-        first = (here.component, here.position, str(here.points[0]["point"]))
-        kept = draft.found.setdefault(first, {})
+        kept = draft.found.setdefault(_with_action(draft, here), {})
         tail = f"{unit}_{here.component}_{here.position}"
         action = st.segmented_control(
             "What was done", list(ACTIONS), format_func=ACTIONS.get, default=kept.get("action"), key=f"action_{tail}"
@@ -252,15 +307,30 @@ def place(draft: Draft, here: Place, unit: str, names: Catalog) -> None:
                 default=kept.get("role") or "wear",
                 key=f"role_{tail}",
             )
-        kept["part"] = kept["quantity"] = None
-        if action in ("replace", "machine") and here.parts:
-            one, two = st.columns(2)
-            with one:
-                kept["part"] = st.selectbox("Part fitted", here.parts, format_func=names.part_name, key=f"part_{tail}")
-            with two:
-                kept["quantity"] = st.number_input(
-                    "Pieces", min_value=0.0, value=1.0, step=1.0, format="%.0f", key=f"q_{tail}"
-                )
+        fitted(kept, here, tail, names)
+
+
+def fitted(kept: dict[str, Any], here: Place, tail: str, names: Catalog) -> None:
+    """The part that went in, and how many."""
+    part, pieces = kept.get("part"), kept.get("quantity")
+    kept["part"] = kept["quantity"] = None
+    choices = [*here.parts, *([part] if part and part not in here.parts else [])]
+    if kept["action"] not in ("replace", "machine") or not choices:
+        return
+    one, two = st.columns(2)
+    with one:
+        at = choices.index(part) if part else 0
+        kept["part"] = st.selectbox("Part fitted", choices, index=at, format_func=names.part_name, key=f"part_{tail}")
+    with two:
+        kept["quantity"] = st.number_input(
+            "Pieces", min_value=0.0, value=float(pieces or 1.0), step=1.0, format="%.0f", key=f"q_{tail}"
+        )
+
+
+def _with_action(draft: Draft, here: Place) -> tuple[str, int, str]:
+    """The finding of a place that says what was done there: the one that says so already, else its first point."""
+    mine = [(here.component, here.position, str(point["point"])) for point in here.points]
+    return next((place for place in mine if draft.found.get(place, {}).get("action")), mine[0])
 
 
 def look(draft: Draft, here: Place, point: dict[str, Any], unit: str) -> None:
@@ -318,17 +388,23 @@ def overruled(kept: dict[str, Any], here: Place, point: dict[str, Any], verdict:
             "Its failure can hurt someone. The maker’s limit, local codes and licensed practice decide, not this page.",
             icon=":material/warning:",
         )
-    why = st.text_input("Beyond the limit, yet passed: why?", value=kept.get("why") or "", key=f"why_{tail}")
+    why = st.text_input("Beyond the limit, yet passed: why?", value=_why(kept), key=f"why_{tail}")
     kept["why"] = why
-    kept["condition"] = f"passed beyond the limit: {why}" if why else None
+    kept["condition"] = f"{PASSED}{why}" if why else None
     kept["open"] = not why.strip()
+
+
+def _why(kept: dict[str, Any]) -> str:
+    """The reason given so far, in this draft or in what is stored."""
+    said = str(kept.get("condition") or "")
+    return str(kept.get("why") or (said.removeprefix(PASSED) if said.startswith(PASSED) else ""))
 
 
 def rows_of(draft: Draft) -> list[dict[str, Any]]:
     """The findings as rows of the contract; places at which nothing was written are left out."""
     rows = []
     for (component, position, point), kept in draft.found.items():
-        if not any(kept.get(c) not in (None, "") for c in ("reading", "verdict", "action", "condition")):
+        if not any(kept.get(c) not in (None, "") for c in _SAYS):
             continue
         row = {"job": draft.head["job"], "component": component, "point": point or None, "position": position}
         for column in ("reading", "condition", "verdict", "action", "role", "part", "quantity"):
@@ -338,7 +414,7 @@ def rows_of(draft: Draft) -> list[dict[str, Any]]:
     return rows
 
 
-def summary(path: str, draft: Draft, unit: str) -> None:
+def summary(path: str, draft: Draft, unit: str, key: str) -> None:
     """What will be stored, and the button that stores it."""
     rows = rows_of(draft)
     waiting = [f"{c} {p}" for (c, _, p), kept in draft.found.items() if kept.get("open")]
@@ -355,14 +431,34 @@ def summary(path: str, draft: Draft, unit: str) -> None:
     with st.expander("Everything written so far"):
         st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch", alt="Everything written so far")
     ready = bool(rows) and not waiting and bool(draft.head.get("job"))
-    if st.button(
-        "Store this teardown", type="primary", icon=":material/save:", disabled=not ready, key="store_teardown"
-    ):
-        store(path, draft, rows, unit)
+    words = "Store this teardown" if draft.stored is None else "Store the correction"
+    if st.button(words, type="primary", icon=":material/save:", disabled=not ready, key="store_teardown"):
+        store(path, draft, rows, unit, key)
+    if draft.stored is not None and st.button("Leave it as it was", icon=":material/undo:", key="leave_as_it_was"):
+        forget(path, key)
+        st.session_state["_leave_job"] = True
+        st.rerun()
+    if draft.stored is not None:
+        take_out(path, str(draft.stored.teardown["job"]), unit, key)
 
 
-def store(path: str, draft: Draft, rows: list[dict[str, Any]], unit: str) -> None:
+def take_out(path: str, job: str, unit: str, key: str) -> None:
+    """A teardown that should not be there at all."""
+    with st.popover("It should not be there", icon=":material/delete:"):
+        st.write(f"{job} with its findings and issued parts leaves the history; it stays in the rows of the past.")
+        if st.button("Take it out", type="primary", key="take_out"):
+            writing.withdraw(path, job)
+            forget(path, key)
+            st.session_state["_leave_job"] = True
+            st.session_state["stored"] = (unit, job, 0)
+            st.rerun()
+
+
+def store(path: str, draft: Draft, rows: list[dict[str, Any]], unit: str, key: str) -> None:
     """One storing of all of it; what a rule refuses is shown and nothing is stored."""
+    if draft.stored is not None and _changed_meanwhile(path, draft.stored):
+        st.error("Somebody else has changed this teardown meanwhile. Leave it as it was, then open it again.")
+        return
     report = writing.store_teardown(path, draft.head, rows)
     if report.load is None and len(report.rejects):
         st.error("Not stored; correct this first.", icon=":material/error:")
@@ -370,14 +466,20 @@ def store(path: str, draft: Draft, rows: list[dict[str, Any]], unit: str) -> Non
         st.dataframe(shown, hide_index=True, width="stretch", alt="Why it was not stored")
         return
     st.session_state["stored"] = (unit, draft.head["job"], len(rows))
-    forget(path, unit)
+    forget(path, key)
+    st.session_state["_leave_job"] = True
     st.rerun()
 
 
-def forget(path: str, unit: str) -> None:
-    """Start the unit's form anew."""
-    drafts(path).pop(unit, None)
-    for key in [k for k in st.session_state if isinstance(k, str) and k.startswith(FORM_KEYS) and f"_{unit}" in k]:
+def _changed_meanwhile(path: str, opened: StoredJob) -> bool:
+    now = stored_job(path, str(opened.teardown["job"]))
+    return now.teardown != opened.teardown or not now.findings.equals(opened.findings)
+
+
+def forget(path: str, key: str) -> None:
+    """Start the form anew."""
+    drafts(path).pop(key, None)
+    for key in [k for k in st.session_state if isinstance(k, str) and k.startswith(FORM_KEYS) and f"_{key}" in k]:
         del st.session_state[key]
 
 
@@ -388,7 +490,8 @@ def stored_note(path: str) -> None:
         return
     unit, job, count = kept
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.success(f"Stored: {job} of {unit}, {count} findings. Every page now reckons with it.")
+        done = f"Stored: {job} of {unit}, {count} findings." if count else f"Taken out: {job} of {unit}."
+        st.success(f"{done} Every page now reckons with it.")
         if st.button("Take it back", icon=":material/undo:", key="take_back"):
             writing.undo(path)
             del st.session_state["stored"]

@@ -27,9 +27,16 @@ def load(path: str, files: Sequence[Path], *, mapping: Path | None, rejects: Pat
 def undo(path: str) -> str:
     """Undo the last load, form or withdrawal; says what was undone."""
     access.need_write()
-    return " ".join(commands.undo(path).notes)
+    done = corrections.undo_last_load(path, access.who())
+    return f"{done.what[0].upper()}{done.what[1:]}."
 
 
 def store_teardown(path: str, teardown: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> LoadReport:
     access.need_write()
     return corrections.store_teardown(path, teardown, findings, access.who())
+
+
+def withdraw(path: str, job: str) -> None:
+    """Take a teardown out of the history; it stays in the rows of the past."""
+    access.need_write()
+    corrections.withdraw_teardown(path, job, access.who())

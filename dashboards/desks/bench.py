@@ -243,7 +243,24 @@ def write(path: str, version: str) -> None:
         )
         return
     family = str(names.units.loc[names.units["unit"] == unit, "family"].iloc[0])
-    write_down.show(path, names, family, unit)
+    write_down.show(path, names, family, unit, stored(path, version, unit))
+
+
+def stored(path: str, version: str, unit: str) -> str | None:
+    """The stored teardown of this unit that is to be corrected, in the address; None: a new one is written down."""
+    jobs = list(cached.unit_teardowns(path, version, unit)["job"])
+    layout.adopt("job", jobs)
+    if st.session_state.pop("_leave_job", False) or st.session_state.get("job") not in (None, *jobs):
+        st.session_state["job"] = None  # done with it, or it is of the unit chosen before
+    job: str | None = st.selectbox(
+        "Correct a stored teardown",
+        jobs,
+        index=None,
+        placeholder="No, write down a new one",
+        key="job",
+        bind="query-params",
+    )
+    return job
 
 
 def desk(path: str, version: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cached
 import layout
 import pandas as pd
+import recurring
 import streamlit as st
 from layout import Ticket
 from part_view import dates
@@ -63,6 +64,7 @@ def show(path: str, version: str) -> None:
 
     inspections(path, version)
     early(path, version)
+    recurring.show(path, version)
     st.subheader(f"Comebacks ({len(comebacks)})")
     layout.table(comebacks, name="comebacks", says="The comebacks with their cost", columns=dates(comebacks))
 

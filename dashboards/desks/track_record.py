@@ -7,17 +7,29 @@ import layout
 import numpy as np
 import pandas as pd
 import streamlit as st
+import working
 from layout import Ticket
 
 from rebuildstats.figures import life as life_pictures
 from rebuildstats.figures import record as pictures
-from rebuildstats.figures.palette import number, percent
+from rebuildstats.figures.palette import number, percent, span
+from rebuildstats.kept_answers.shelf import NotReadyError
 
 DESK = "Track record · can I trust it?"
 
 
 def past(path: str, version: str) -> None:
-    backtest = cached.backtest(path, version)
+    """How each method did on the shop's own past; worked out when somebody looks, for it takes minutes."""
+    try:
+        backtest = cached.backtest(path, version)
+    except NotReadyError as missing:
+        layout.headline(
+            DESK,
+            "Looking back on this shop’s own past.",
+            "Every forecast is made anew from what was known then and set against what came: minutes, once a history.",
+        )
+        working.panel(path, version, missing)
+        return
     table = pictures.by_method(backtest)
     best = table.iloc[0]
     naive = table[table["method"].str.contains("moving", case=False)]
@@ -31,7 +43,12 @@ def past(path: str, version: str) -> None:
     doubtful = pictures.not_trusted(backtest)
     layout.tickets(
         [
-            Ticket(percent(best["coverage_90"]), "of past months fell inside the 90 % range", "90 % is the promise"),
+            Ticket(
+                percent(best["coverage_90"]),
+                "of past months fell inside the 90 % range",
+                f"90 % is the promise; {number(best['forecasts'])} forecasts of {number(best['parts'])} parts "
+                f"say {span(best['coverage_lower'], best['coverage_upper'], percent)} (90 % interval)",
+            ),
             Ticket(
                 str(len(doubtful)),
                 "parts it can’t be trusted for",
@@ -49,7 +66,12 @@ def past(path: str, version: str) -> None:
         layout.chart(pictures.coverage(backtest, look=layout.look()), says="Coverage of each method’s 90 % ranges")
     if len(doubtful):
         st.subheader("Not to be trusted yet")
-        layout.table(doubtful, name="not_trusted", says="Parts whose forecast can’t be trusted and why")
+        shares = {
+            "coverage_90": layout.share("Held"),
+            "coverage_lower": layout.share("at least"),
+            "coverage_upper": layout.share("at most"),
+        }
+        layout.table(doubtful, name="not_trusted", says="Parts whose forecast can’t be trusted and why", columns=shares)
     with st.expander("Every part, method and origin"):
         layout.table(
             backtest, name="backtest", says="The whole backtest", columns={"coverage_90": layout.share("held")}

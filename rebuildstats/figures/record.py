@@ -6,26 +6,71 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from rebuildstats.figures.palette import LIGHT, Look, empty, number, percent
-from rebuildstats.figures.rows import BAR, floats, hatched, start
+from rebuildstats.figures.palette import LIGHT, Look, empty, number, percent, span
+from rebuildstats.figures.rows import BAR, error_bars, floats, hatched, start
 
 
 def by_method(backtest: pd.DataFrame) -> pd.DataFrame:
-    """The backtest's rows gathered per method: method, pinball (sum), coverage_90 (mean), forecasts, parts."""
+    """The backtest's rows gathered per method, the least loss first.
+
+    method, pinball (sum), coverage_90 (mean) with coverage_lower and coverage_upper, forecasts, parts.
+    """
+    columns = ["method", "pinball", "coverage_90", "coverage_lower", "coverage_upper", "forecasts", "parts"]
     if backtest.empty:
-        return pd.DataFrame(columns=["method", "pinball", "coverage_90", "forecasts", "parts"])
+        return pd.DataFrame(columns=columns)
     grouped = backtest.groupby("method", as_index=False).agg(
         pinball=("pinball", "sum"),
         coverage_90=("coverage_90", "mean"),
         forecasts=("pinball", "size"),
         parts=("part", "nunique"),
     )
-    return grouped.sort_values("pinball", ignore_index=True)
+    return _with_interval(grouped, backtest, "method").sort_values("pinball", ignore_index=True)[columns]
+
+
+def _with_interval(table: pd.DataFrame, backtest: pd.DataFrame, by: str) -> pd.DataFrame:
+    """coverage_lower, coverage_upper: two-sided 90 % for the share of times that the range held.
+
+    Forecasts of one part hang together, and so do those of one origin: only so many independent looks are counted as
+    the spread between parts says (design effect of cluster sampling: Kish 1965, Survey Sampling, ch. 5), and the
+    interval is Wilson's (1927, JASA 22:209) for that many.
+    """
+    lower, upper = [], []
+    for name, share in zip(table[by], table["coverage_90"], strict=True):
+        held = backtest.loc[backtest[by] == name, ["part", "coverage_90"]].dropna()
+        low, high = wilson(float(share), independent_looks(held["coverage_90"], held["part"]))
+        lower.append(low)
+        upper.append(high)
+    return table.assign(coverage_lower=lower, coverage_upper=upper)
+
+
+def independent_looks(held: pd.Series, groups: pd.Series) -> float:
+    """How many independent looks these shares are worth, `groups` hanging together: n over Kish's design effect.
+
+    The variance of the mean between groups over that of as many independent looks; never more than there are.
+    """
+    n, share = len(held), float(held.mean()) if len(held) else np.nan
+    plain = share * (1 - share) / n if n else np.nan
+    if n < 2 or not plain > 0:
+        return float(groups.nunique()) if n else 0.0
+    sums = (held - share).groupby(groups).sum()
+    parts = len(sums)
+    clustered = float((sums**2).sum()) / n**2 * (parts / (parts - 1) if parts > 1 else 1.0)
+    return n / max(clustered / plain, 1.0) if parts > 1 else 1.0
+
+
+def wilson(share: float, looks: float, z: float = 1.6448536269514722) -> tuple[float, float]:
+    """Wilson's interval of a share out of so many looks (z: 90 % two-sided by default); nothing seen: 0 to 1."""
+    if not looks > 0 or not np.isfinite(share):
+        return 0.0, 1.0
+    middle = share + z * z / (2 * looks)
+    reach = z * np.sqrt(share * (1 - share) / looks + z * z / (4 * looks * looks))
+    whole = 1 + z * z / looks
+    return float(max((middle - reach) / whole, 0.0)), float(min((middle + reach) / whole, 1.0))
 
 
 def not_trusted(backtest: pd.DataFrame, least: float = 0.7) -> pd.DataFrame:
-    """Parts whose chosen method held its 90 % ranges in less than `least` of the past, with why."""
-    columns = ["part", "method", "coverage_90", "forecasts", "why"]
+    """Parts whose chosen method held its 90 % ranges in less than `least` of the past: why, how sure."""
+    columns = ["part", "method", "coverage_90", "coverage_lower", "coverage_upper", "forecasts", "why"]
     if backtest.empty:
         return pd.DataFrame(columns=columns)
     chosen = backtest[backtest["chosen"].fillna(False).astype(bool)]
@@ -33,7 +78,12 @@ def not_trusted(backtest: pd.DataFrame, least: float = 0.7) -> pd.DataFrame:
         method=("method", "first"), coverage_90=("coverage_90", "mean"), forecasts=("pinball", "size")
     )
     bad = per_part[per_part["coverage_90"] < least].sort_values("coverage_90", ignore_index=True)
-    return bad.assign(why=[f"its 90 % ranges held {percent(c)} of the time" for c in bad["coverage_90"]])[columns]
+    ends = [wilson(float(c), float(n)) for c, n in zip(bad["coverage_90"], bad["forecasts"], strict=True)]
+    why = [
+        f"its 90 % ranges held {percent(c)} of the time in {number(n)} forecasts (90 % interval {span(*end, percent)})"
+        for c, n, end in zip(bad["coverage_90"], bad["forecasts"], ends, strict=True)
+    ]
+    return bad.assign(coverage_lower=[e[0] for e in ends], coverage_upper=[e[1] for e in ends], why=why)[columns]
 
 
 def losses(backtest: pd.DataFrame, *, look: Look = LIGHT) -> go.Figure:
@@ -73,24 +123,33 @@ def coverage(backtest: pd.DataFrame, *, look: Look = LIGHT) -> go.Figure:
     )
     share = floats(table["coverage_90"])
     trials = floats(table["forecasts"])
-    # Forecasts of one origin hang together, so an interval from their count would be too short.
     figure.add_scatter(
         x=share,
         y=np.arange(len(table)),
         mode="markers",
+        error_x=error_bars(share, floats(table["coverage_lower"]), floats(table["coverage_upper"]), look, cap=1.0),
         marker={
             "size": 14,
             "symbol": ["diamond" if s < 0.8 else "circle" for s in share],
             "color": [look.alarm if s < 0.8 else look.calm for s in share],
         },
         hovertext=[
-            f"<b>{m}</b><br>held {percent(s)} of the time<br>{number(n)} forecasts"
-            for m, s, n in zip(table["method"], share, trials, strict=True)
+            f"<b>{m}</b><br>held {percent(s)} of the time, 90 % interval {span(low, high, percent)}<br>"
+            f"{number(n)} forecasts of {number(parts)} parts"
+            for m, s, low, high, n, parts in zip(
+                table["method"],
+                share,
+                table["coverage_lower"],
+                table["coverage_upper"],
+                trials,
+                table["parts"],
+                strict=True,
+            )
         ],
         hoverinfo="text",
     )
     figure.add_vline(x=0.9, line={"color": look.ink, "dash": "dash", "width": 1.5})
-    figure.update_xaxes(range=[min(0.45, float(share.min()) - 0.05), 1.02], tickformat=".0%")
+    figure.update_xaxes(range=[min(0.45, float(table["coverage_lower"].min()) - 0.03), 1.02], tickformat=".0%")
     return figure
 
 

@@ -12,29 +12,23 @@ from streamlit.testing.v1 import AppTest
 from rebuildstats.history import store as stores
 from rebuildstats.history.load import load_files
 from rebuildstats.kept_answers.job import work_out
-from tests.fleets.random_fleet import cut_day, random_fleet
+from tests.ready_fleet import ALL, ready_fleet
 
 APP = Path(__file__).parents[2] / "dashboards" / "app.py"
 PAGES = ("counter", "shop_office", "bench", "data_in", "track_record")
 
 
 @pytest.fixture(scope="session")
-def fleet_store(tmp_path_factory):
-    """A small fleet's store: two families, thirty units, three years, one planted cause."""
-    folder = tmp_path_factory.mktemp("fleet")
-    fleet = random_fleet(5, units=30, years=3.0, families=2, components=7, plants=("make",))
-    fleet.write(folder, cut_day(fleet))
-    path = folder / "fleet.duckdb"
-    stores.create(path, "mi")
-    load_files(path, [folder])
-    work_out(path)
-    return path
+def fleet_store():
+    """A small fleet's store with its answers ready."""
+    return ready_fleet()
 
 
 @pytest.fixture
 def empty_store(tmp_path):
     path = tmp_path / "empty.duckdb"
     stores.create(path, "km")
+    work_out(path, ALL)
     return path
 
 
@@ -52,7 +46,7 @@ def one_teardown(tmp_path):
     path = tmp_path / "one.duckdb"
     stores.create(path, "mi")
     load_files(path, [tmp_path / f"{name}.csv" for name in sheets])
-    work_out(path)
+    work_out(path, ALL)
     return path
 
 
@@ -67,9 +61,7 @@ def wrong_file(tmp_path):
 def busy_store(empty_store, monkeypatch):
     """A store that another program writes to in place (ours never do); readers are made to lose patience at once."""
     monkeypatch.setitem(stores.reading.__wrapped__.__kwdefaults__, "patience", 0.2)
-    code = (
-        "import sys, duckdb\nwith duckdb.connect(sys.argv[1]):\n    print('writing', flush=True)\n    sys.stdin.read()\n"
-    )
+    code = "import sys, duckdb\nwith duckdb.connect(sys.argv[1]):\n    print('writing', flush=True)\n    sys.stdin.read()\n"
     other = subprocess.Popen(
         [sys.executable, "-c", code, str(empty_store)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from rebuildstats.figures import demand, life, record, repeats, stock, wear
 from rebuildstats.figures.palette import DARK, LIGHT
@@ -380,6 +381,28 @@ def test_the_record_is_summed_over_parts_least_loss_first(look):
     covered = record.coverage(BACKTEST, look=look).data[0]
     assert np.allclose(covered.x, [0.92, 0.65])
     assert list(covered.marker.symbol) == ["circle", "diamond"]
+    assert all(covered.error_x.array > 0)
+    assert "90 % interval" in covered.hovertext[0]
+    assert "of 2 parts" in covered.hovertext[0]
+
+
+@pytest.mark.parametrize(("held", "looks"), [(9, 10), (88, 100), (0, 5), (5, 5), (450, 500)])
+def test_the_share_held_has_wilsons_interval(held, looks):
+    # scipy's own, an independent implementation of Wilson (1927)
+    theirs = stats.binomtest(held, looks).proportion_ci(0.90, method="wilson")
+    assert np.allclose(record.wilson(held / looks, looks), (theirs.low, theirs.high), atol=1e-12)
+    assert record.wilson(float("nan"), 0) == (0.0, 1.0)
+
+
+def test_looks_that_hang_together_count_as_one():
+    rng = np.random.default_rng(1)
+    parts = np.repeat(np.arange(40), 25)
+    alone = pd.Series((rng.random(1000) < 0.8).astype(float))
+    assert 700 < record.independent_looks(alone, pd.Series(parts)) <= 1000
+    together = pd.Series(np.repeat((rng.random(40) < 0.8).astype(float), 25))
+    # Kish (1965): with all of a cluster alike, as many looks as there are clusters
+    assert record.independent_looks(together, pd.Series(parts)) == pytest.approx(39, abs=1.5)
+    assert record.independent_looks(pd.Series([1.0] * 50), pd.Series(parts[:50])) == 2  # never failed: one a part
 
 
 def test_evidence_hatches_what_rests_on_few_failures(look):
