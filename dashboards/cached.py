@@ -133,6 +133,12 @@ def repeats(path: str, version: str) -> pd.DataFrame:
     return rows
 
 
+def answer(path: str, version: str, question: str, **arguments: Any) -> commands.Answer:
+    """An answer as the command of that name gives it: rows, notes and, where a picture needs it, the result."""
+    kept = _answer(path, version, question, **arguments)
+    return commands.Answer(kept["rows"], notes=kept["notes"], result=kept.get("result"))
+
+
 @st.cache_resource(max_entries=2, show_spinner=False)
 def failures(path: str, version: str) -> pd.DataFrame:
     """Every failure as found, for the teardowns behind a group."""

@@ -133,7 +133,7 @@ def table(
     height: int | str = "auto",
 ) -> None:
     """A table that sorts, searches, filters and goes out as CSV under `name`; of a very long one the first rows."""
-    mine = filtered(frame, name) if len(frame) > FILTER_FROM else frame
+    mine = filtered(frame, name)
     st.dataframe(
         **shown(mine.head(MOST_ROWS), columns),
         hide_index=True,
@@ -148,7 +148,9 @@ def table(
 
 
 def filtered(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    """The rows in which some text column holds the words that a person types."""
+    """The rows in which some text column holds the words that a person types; a short table is left as it is."""
+    if len(frame) <= FILTER_FROM:
+        return frame
     words = st.text_input(
         "Only rows with",
         key=f"only_{name}",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import cached
+import lasting
 import layout
 import pandas as pd
 import streamlit as st
@@ -85,6 +86,7 @@ def show(path: str, version: str) -> None:
             st.page_link(
                 "desks/track_record.py", label="How each did on this shop’s own past", icon=":material/fact_check:"
             )
+    lasting.of_part(path, version, part)
     history_of(path, version, part)
 
 

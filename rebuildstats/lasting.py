@@ -12,6 +12,7 @@ from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.fits.doubt import doubt_table
 from rebuildstats.fits.makes import compare_makes
 from rebuildstats.fits.rates import fit_rate_regression, rate_cells, rate_table
+from rebuildstats.fits.results import LifeFits
 from rebuildstats.reports import lasting_sentences as words
 
 #: What rates can be split by.
@@ -25,7 +26,11 @@ def rivals(store: str | Path, family: str | None = None, *, as_of: date | None =
     Raises UsageError for a family that doesn't exist, NothingToComputeError where no life is known.
     """
     now = _lives_known(store, family, as_of)
-    fits = fitted_lives(store, now).life
+    return rivals_of(now, fitted_lives(store, now).life, family)
+
+
+def rivals_of(now: Known, fits: LifeFits, family: str | None = None) -> Answer:
+    """`rivals` from what is known and fitted."""
     rows = _of_family(fits.rivals(), family)
     rows = rows.sort_values(["family", "component", "aicc"], kind="stable", ignore_index=True)
     rows = rows[[*_SHOWN, *(name for name in rows.columns if name not in _SHOWN)]]
@@ -38,7 +43,11 @@ def doubts(store: str | Path, family: str | None = None, *, as_of: date | None =
     Raises UsageError for a family that doesn't exist, NothingToComputeError where no life is known.
     """
     now = _lives_known(store, family, as_of)
-    fits = fitted_lives(store, now).life
+    return doubts_of(now, fitted_lives(store, now).life, family)
+
+
+def doubts_of(now: Known, fits: LifeFits, family: str | None = None) -> Answer:
+    """`doubts` from what is known and fitted."""
     rows = doubt_table(fits, now.records.lives, family)
     return Answer(rows, notes=tuple(words.doubt_words(rows, now.history.distance)), result=fits)
 
@@ -49,7 +58,11 @@ def makes(store: str | Path, family: str | None = None, *, as_of: date | None = 
     Raises UsageError for a family that doesn't exist, NothingToComputeError where no life is known.
     """
     now = _lives_known(store, family, as_of)
-    fits = fitted_lives(store, now).life
+    return makes_of(now, fitted_lives(store, now).life, family)
+
+
+def makes_of(now: Known, fits: LifeFits, family: str | None = None) -> Answer:
+    """`makes` from what is known and fitted."""
     lives = now.records.lives if family is None else now.records.lives[now.records.lives["family"] == family]
     rows = compare_makes(fits, lives, now.history.parts, now.history.part_uses)
     return Answer(rows, notes=tuple(words.make_words(rows, now.history.distance)), result=fits)
@@ -64,7 +77,11 @@ def rates(store: str | Path, family: str | None = None, *, by: str | None = None
     """
     if by is not None and by not in RATES_BY:
         raise UsageError(f"--by is one of {', '.join(RATES_BY)}, not '{by}'.")
-    now = _lives_known(store, family, as_of)
+    return rates_of(_lives_known(store, family, as_of), family, by)
+
+
+def rates_of(now: Known, family: str | None = None, by: str | None = None) -> Answer:
+    """`rates` from what is known."""
     sites = now.settings.benches_shown
     if by == "site" and not sites:
         raise UsageError("The settings leave sites out: `rebuildstats settings --benches` brings them back.")

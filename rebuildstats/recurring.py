@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
 import pandas as pd
 
-from rebuildstats.answers import Answer, check_family, check_lives, fits, known
+from rebuildstats.answers import Answer, Known, check_family, check_lives, fits, known
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.fits import drift as gauges
 from rebuildstats.fits.inspections import fail_share_by_band
 from rebuildstats.fits.knock_on import knock_on
+from rebuildstats.fits.points import PointFits
 from rebuildstats.fits.recurrence_table import BY, job_costs, recurrence_table
 from rebuildstats.fits.rows import numbers, texts
 from rebuildstats.reports import recurring_sentences as words
@@ -42,6 +44,18 @@ def recurrence(
         raise UsageError(f"A mileage to read the curve at is above 0, not {mileage:g}.")
     now = known(store, as_of=as_of)
     check_family(now, family)
+    return recurrence_of(now, family, component=component, by=by, mileage=mileage)
+
+
+def recurrence_of(
+    now: Known,
+    family: str | None = None,
+    *,
+    component: str | None = None,
+    by: str | None = None,
+    mileage: float | None = None,
+) -> Answer:
+    """`recurrence` from what is known."""
     if by == "site" and not now.settings.benches_shown:
         raise UsageError("The settings leave sites out: `rebuildstats settings --benches` brings them back.")
     named = set(texts(now.history.components["component"]))
@@ -76,6 +90,11 @@ def damage(store: str | Path, family: str | None = None, *, as_of: date | None =
     """
     now = known(store, as_of=as_of)
     check_family(now, family)
+    return damage_of(now, family)
+
+
+def damage_of(now: Known, family: str | None = None) -> Answer:
+    """`damage` from what is known."""
     if now.records.inspections.empty:
         raise NothingToComputeError(NO_FINDING)
     outcomes = now.records.outcomes
@@ -91,13 +110,18 @@ def drift(store: str | Path, *, as_of: date | None = None) -> Answer:
     Sites are put together where the settings leave them out. Raises NothingToComputeError where nothing was gauged.
     """
     now = known(store, as_of=as_of)
+    return drift_of(now, lambda: fits(store, now).points)
+
+
+def drift_of(now: Known, points: Callable[[], PointFits]) -> Answer:
+    """`drift` from what is known; `points` gives the fitted points, where there is something to compare."""
     inspections = now.records.inspections
     if inspections.empty or inspections["reading"].isna().all():
         raise NothingToComputeError("No reading is known yet. Load `findings` with a `reading` of a gauged point.")
     check_lives(now.records.lives)
     if not now.settings.benches_shown:
         inspections = inspections.assign(site=pd.Series("", index=inspections.index, dtype="str"))
-    left = gauges.residuals(inspections, now.history.points, fits(store, now).points)
+    left = gauges.residuals(inspections, now.history.points, points())
     rows = gauges.gauge_drift(left)
     return Answer(rows, notes=tuple(words.drift_words(rows, len(left))), result=left)
 
@@ -109,6 +133,11 @@ def shares(store: str | Path, family: str | None = None, *, as_of: date | None =
     """
     now = known(store, as_of=as_of)
     check_family(now, family)
+    return shares_of(now, family)
+
+
+def shares_of(now: Known, family: str | None = None) -> Answer:
+    """`shares` from what is known."""
     if now.records.inspections.empty:
         raise NothingToComputeError(NO_FINDING)
     rows = fail_share_by_band(now.records.inspections, now.history.points)

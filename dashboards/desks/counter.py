@@ -9,6 +9,7 @@ import layout
 import pandas as pd
 import part_view
 import streamlit as st
+import views
 from layout import Ticket
 from part_view import dates
 
@@ -135,6 +136,7 @@ def lists(plan: dict[str, Any]) -> None:
         dead_stock(plan["dead"])
     with right:
         late(plan["overdue"])
+    views.spares(plan)
     suppliers(plan["suppliers"])
     every_line(plan["rows"])
 
@@ -224,7 +226,7 @@ def order_columns() -> dict[str, object]:
 def order_table(lines: pd.DataFrame, names: Catalog) -> None:
     """The lines of the order; a click on one opens the part."""
     titles = dict(zip(names.parts["part"], names.parts["name"], strict=True))
-    shown = lines.assign(name=lines["part"].map(titles))
+    shown = layout.filtered(lines.assign(name=lines["part"].map(titles)), "order_lines")
     st.session_state["order_parts"] = list(shown["part"])
     st.dataframe(
         **layout.shown(shown, order_columns()),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import cached
+import lasting
 import layout
 import pandas as pd
 import recurring
@@ -62,11 +63,8 @@ def show(path: str, version: str) -> None:
     with st.expander("Every group looked at"):
         layout.table(repeats, name="repeats", says="Every group looked at", columns=repeat_columns(repeats))
 
-    inspections(path, version)
-    early(path, version)
-    recurring.show(path, version)
-    st.subheader(f"Comebacks ({len(comebacks)})")
-    layout.table(comebacks, name="comebacks", says="The comebacks with their cost", columns=dates(comebacks))
+    for section in SECTIONS:
+        layout.guarded(section, path, version)
 
 
 def _ticket(row: pd.Series) -> Ticket:
@@ -179,17 +177,13 @@ def inspections(path: str, version: str) -> None:
         layout.table(rows, name="inspections", says="Every inspection point", columns={**shares, **ahead})
 
 
-def early(path: str, version: str) -> None:
-    """Components that fail more when young: a matter of fitting or of parts, not of wear."""
-    rows = cached.life(path, version)
-    young = rows[(rows["distribution"] == "weibull") & (rows["shape"] < 1) & (rows["events"] >= 5)]
-    st.subheader("Fails early rather than wears out")
-    if young.empty:
-        st.write("No component fails more often just after a rebuild than later.")
-        return
-    st.write("These fail soonest after a rebuild: look at fitting, procedure and parts before looking at wear.")
-    columns = {n: layout.count(n) for n in ("b10", "b10_lower", "b10_upper", "median", "events", "lives", "exposure")}
-    layout.table(young, name="early_failures", says="Components that fail early", columns=columns)
+def came_back(path: str, version: str) -> None:
+    comebacks = cached.comebacks(path, version)
+    st.subheader(f"Comebacks ({len(comebacks)})")
+    layout.table(comebacks, name="comebacks", says="The comebacks with their cost", columns=dates(comebacks))
 
+
+# what stands below what comes back, in this order
+SECTIONS = (inspections, lasting.show, recurring.show, came_back)
 
 layout.page(show)

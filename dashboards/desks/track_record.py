@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import cached
+import lasting
 import layout
 import numpy as np
 import pandas as pd
@@ -124,6 +125,7 @@ def paper(path: str, version: str, family: str, component: str, distance: str) -
     )
     for note in getattr(fit, "notes", ()):
         st.caption(note)
+    lasting.trust(path, version, family, component)
 
 
 def desk(path: str, version: str) -> None:

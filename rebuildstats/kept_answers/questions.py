@@ -14,7 +14,7 @@ from typing import Any, Final
 import pandas as pd
 
 from rebuildstats import desks
-from rebuildstats.answers import Fits, Known, Progress, check_lives, fits, known
+from rebuildstats.answers import Answer, Fits, Known, Progress, check_lives, fits, known
 from rebuildstats.demand.forecast import Forecast
 from rebuildstats.errors import NothingToComputeError, RebuildstatsError, StoreError
 from rebuildstats.fits.inspections import bands
@@ -25,7 +25,12 @@ from rebuildstats.history.gaps import find_gaps
 from rebuildstats.history.version import history_version
 from rebuildstats.kept_answers.rows import put_known, take_known
 from rebuildstats.kept_answers.shelf import NotReadyError, Shelf
+from rebuildstats.lasting import doubts_of, makes_of, rates_of, rivals_of
+from rebuildstats.recurring import damage_of, drift_of, recurrence_of, shares_of
 from rebuildstats.reports import behind
+from rebuildstats.reports.counter_sentences import spare_notes
+
+SPARE_CHANCE: Final = 0.05  # of finding no ready unit, to accept
 
 
 @dataclass
@@ -98,6 +103,7 @@ def order(work: Work, **goal: float) -> dict[str, Any]:
     wanted = desks.goal_of(goal.get("job_fill"), goal.get("part_fill"), goal.get("budget"))
     answer = desks.order_of(work.known, work.ahead(), wanted)
     plan = answer.result
+    spares = plan.ahead.spare_units(work.known.records.units)
     work.tell(1, 2, "money against held jobs")
     curve, kits = plan.exchange_curve(), plan.kits()
     return {
@@ -112,6 +118,8 @@ def order(work: Work, **goal: float) -> dict[str, Any]:
         "dead": plan.dead_stock(),
         "suppliers": plan.by_supplier(),
         "overdue": plan.overdue(),
+        "spares": spares,
+        "spare_notes": tuple(spare_notes(spares, SPARE_CHANCE)),
     }
 
 
@@ -148,6 +156,43 @@ def inspections(work: Work) -> dict[str, Any]:
     return {"rows": whole, "by_band": pd.concat(by_band, ignore_index=True)}
 
 
+def makes(work: Work) -> dict[str, Any]:
+    return _told(makes_of(work.known, work.fits.life))
+
+
+def rivals(work: Work) -> dict[str, Any]:
+    return _told(rivals_of(work.known, work.fits.life))
+
+
+def doubts(work: Work) -> dict[str, Any]:
+    return _told(doubts_of(work.known, work.fits.life))
+
+
+def rates(work: Work, *, family: str, by: str | None) -> dict[str, Any]:
+    return _told(rates_of(work.known, family, by))
+
+
+def recurrence(work: Work, *, family: str, by: str | None) -> dict[str, Any]:
+    answer = recurrence_of(work.known, family, by=by)
+    return _told(answer) | {"result": answer.result}
+
+
+def damage(work: Work) -> dict[str, Any]:
+    return _told(damage_of(work.known))
+
+
+def drift(work: Work) -> dict[str, Any]:
+    return _told(drift_of(work.known, lambda: work.fits.points))
+
+
+def shares(work: Work, *, family: str | None) -> dict[str, Any]:
+    return _told(shares_of(work.known, family))
+
+
+def _told(answer: Answer) -> dict[str, Any]:
+    return {"rows": answer.frame(), "notes": answer.notes}
+
+
 def gaps(work: Work) -> dict[str, Any]:
     with stores.reading(work.shelf.store) as con:
         return {"rows": find_gaps(con, None)}
@@ -166,6 +211,14 @@ QUESTIONS: Final[Mapping[str, Question]] = {
     "inspections": inspections,
     "forecast": forecast,
     "repeats": repeats,
+    "makes": makes,
+    "rivals": rivals,
+    "doubts": doubts,
+    "rates": rates,
+    "recurrence": recurrence,
+    "damage": damage,
+    "drift": drift,
+    "shares": shares,
     "gaps": gaps,
     "backtest": backtest,
 }
@@ -176,6 +229,14 @@ WORDS: Final[Mapping[str, str]] = {
     "inspections": "counting what fails when it is checked",
     "forecast": "laying the forecast out part by part",
     "repeats": "comparing with what was to be expected",
+    "makes": "setting makes side by side",
+    "rivals": "comparing distributions",
+    "doubts": "holding the fits against what was counted",
+    "rates": "counting failures over distance",
+    "recurrence": "adding up what recurs",
+    "damage": "looking for damage beside the cause",
+    "drift": "comparing readings over time",
+    "shares": "counting fails by mileage",
     "gaps": "looking for what the history lacks",
     "backtest": "looking back on the shop’s own past",
 }
@@ -187,6 +248,9 @@ EVERY_DESK: Final[tuple[tuple[str, dict[str, Any]], ...]] = (
     ("inspections", {}),
     ("forecast", {"months": desks.YEAR_MONTHS}),
     ("repeats", {}),
+    ("makes", {}),
+    ("rivals", {}),
+    ("doubts", {}),
 )
 
 

@@ -1,0 +1,134 @@
+"""What recurs, what is ruined beside it, which gauges drift, what fails by mileage: a section of the shop office."""
+
+from __future__ import annotations
+
+import cached
+import layout
+import streamlit as st
+from part_view import dates
+
+from rebuildstats import commands
+from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.figures.recurrence import per_unit
+from rebuildstats.fits.inspections import left_out, never_failing
+
+MOST_WORDS = 6
+TOPICS = {
+    "units": "Units by mileage",
+    "damage": "Ruined beside it",
+    "drift": "Drifting gauges",
+    "shares": "Fails by mileage",
+    "hidden": "Left out, never failed",
+}
+
+
+def _recurrence(path: str, version: str, family: str, by: str | None) -> commands.Answer:
+    return cached.answer(path, version, "recurrence", family=family, by=by)
+
+
+def _damage(path: str, version: str) -> commands.Answer:
+    return cached.answer(path, version, "damage")
+
+
+def _drift(path: str, version: str) -> commands.Answer:
+    return cached.answer(path, version, "drift")
+
+
+def _shares(path: str, version: str, family: str | None) -> commands.Answer:
+    return cached.answer(path, version, "shares", family=family)
+
+
+def show(path: str, version: str) -> None:
+    """One topic at a time: the others cost nothing until somebody asks for them."""
+    st.subheader("Looked at another way")
+    topic = st.segmented_control(
+        "Look at", list(TOPICS), format_func=TOPICS.get, key="topic", label_visibility="collapsed"
+    )
+    if topic is None:
+        st.write("Choose what to look at: failures per unit, damage, gauges, shares of fails, what was left out.")
+        return
+    try:
+        SECTIONS[topic](path, version)
+    except (NothingToComputeError, UsageError) as nothing:
+        st.write(str(nothing))
+
+
+def _say(answer: commands.Answer) -> None:
+    for line in answer.notes[:MOST_WORDS]:
+        st.markdown(f"- {line}")
+
+
+def _family(path: str, version: str, key: str) -> str | None:
+    families = cached.catalog(path, version).families
+    return st.selectbox("Family", families, key=key) if families else None
+
+
+def units(path: str, version: str) -> None:
+    left, right = st.columns(2)
+    with left:
+        family = _family(path, version, "recurrence_family")
+    with right:
+        by = st.selectbox("Set apart by", ["duty", "site", "origin"], index=None, placeholder="All together")
+    if family is None:
+        return
+    answer = _recurrence(path, version, family, by)
+    found = answer.result
+    rows = answer.frame()
+    whole = rows[rows["component"] == ""]
+    curves = [
+        (str(r["group"]) or "all units", found.curves[family, "", r["group"]].frame()) for _, r in whole.iterrows()
+    ]
+    if by is not None:
+        curves = curves[1:]
+    layout.chart(
+        per_unit(
+            curves,
+            what="failures a unit",
+            distance=cached.catalog(path, version).distance,
+            at=float(whole["mileage"].iloc[0]),
+            look=layout.look(),
+        ),
+        says="Mean failures per unit by its mileage, with the 90 % band",
+    )
+    _say(answer)
+    with st.expander("Every component"):
+        layout.table(rows, name="recurrence", says="Failures per unit of every component, their cost and trend")
+
+
+def damage(path: str, version: str) -> None:
+    answer = _damage(path, version)
+    _say(answer)
+    shares = {
+        name: layout.share(name.replace("_", " ")) for name in ("share", "share_lower", "share_upper", "base_share")
+    }
+    layout.table(answer.frame(), name="damage", says="Which failure ruined which neighbour", columns=shares)
+
+
+def drift(path: str, version: str) -> None:
+    answer = _drift(path, version)
+    _say(answer)
+    rows = answer.frame()
+    layout.table(rows, name="drift", says="Shifts of readings by gauge and site", columns=dates(rows))
+
+
+def shares(path: str, version: str) -> None:
+    rows = _shares(path, version, _family(path, version, "shares_family")).frame()
+    columns = {name: layout.share(name.replace("_", " ")) for name in ("share", "share_lower", "share_upper")}
+    layout.table(rows, name="fail_shares", says="Share of fails per point by mileage", columns=columns)
+
+
+def hidden(path: str, version: str) -> None:
+    table = cached.inspections(path, version)
+    out, never = left_out(table), never_failing(table)
+    st.markdown(
+        f"**{len(out)} points are left out of one look in five or more.** What may have gone back unseen stands beside "
+        "each. A point that never failed is still worth its look: the bound says what the looks so far can't exclude."
+    )
+    columns = {"left_out_share": layout.share("left out")}
+    layout.table(out, name="left_out", says="Points often left out and what that hides", columns=columns)
+    layout.table(
+        never, name="never_failed", says="Points that never failed", columns={"bound": layout.share("at most")}
+    )
+
+
+SECTIONS = {"units": units, "damage": damage, "drift": drift, "shares": shares, "hidden": hidden}

@@ -1,0 +1,63 @@
+"""Sections that more than one desk may show: what an answer says in sentences first, its table one click further."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import layout
+import pandas as pd
+import streamlit as st
+
+MOST_SAID = 5
+
+
+def told(title: str, answer: Mapping[str, Any], *, name: str, columns: dict[str, object] | None = None) -> None:
+    """An answer's sentences, and the table behind them (`rows`, `notes` as kept)."""
+    st.subheader(title)
+    said(answer["notes"])
+    behind(f"Everything behind it: {title.lower()}", answer["rows"], name=name, columns=columns)
+
+
+def said(notes: Sequence[str]) -> None:
+    """Sentences, one a line; what is more than a few stands folded."""
+    st.markdown("\n".join(f"- {_plain(note)}" for note in notes[:MOST_SAID]))
+    if len(notes) > MOST_SAID:
+        with st.expander(f"{len(notes) - MOST_SAID} more"):
+            st.markdown("\n".join(f"- {_plain(note)}" for note in notes[MOST_SAID:]))
+
+
+def behind(label: str, rows: pd.DataFrame, *, name: str, columns: dict[str, object] | None = None) -> None:
+    """A table folded under its label; nothing where it is empty."""
+    if len(rows):
+        with st.expander(f"{label} ({len(rows)})"):
+            layout.table(rows, name=name, says=label, columns=usual(rows) | (columns or {}))
+
+
+def usual(rows: pd.DataFrame) -> dict[str, object]:
+    """How columns of these names are written everywhere."""
+    kinds: dict[str, object] = {}
+    for column in map(str, rows.columns):
+        stem = column.removesuffix("_lower").removesuffix("_upper")
+        label = layout.written(column.replace("_lower", " at least").replace("_upper", " at most"))
+        if stem in ("b10", "median", "exposure", "distance", "mileage"):
+            kinds[column] = layout.count(label)
+        elif stem in ("share", "base_share", "shrinkage", "chance_none"):
+            kinds[column] = layout.share(label)
+        elif stem.startswith(("cost", "unit_cost")) and "ratio" not in stem:
+            kinds[column] = layout.money(label)
+        elif column.endswith(("_lower", "_upper")) or "ratio" in stem:
+            kinds[column] = st.column_config.NumberColumn(label, format="%.3g")
+    return kinds
+
+
+def spares(plan: Mapping[str, Any]) -> None:
+    """Ready units per family, and how many it takes."""
+    told("Ready units", {"rows": plan["spares"], "notes": plan["spare_notes"]}, name="spares")
+
+
+def _plain(note: str) -> str:
+    """A sentence as Markdown shows it, whatever signs a part's or a site's name has."""
+    for sign in ("\\", "*", "_", "`", "$", "[", "<", "#"):
+        note = note.replace(sign, f"\\{sign}")
+    return note
