@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -246,12 +247,13 @@ def side_by_side(
     distance: str,
     what: str = "B10 life",
     value: str = "b10",
+    digits: int = 0,
     look: Look = LIGHT,
 ) -> go.Figure:
-    """One life per make, site or duty, as a mark with its 90 % interval on one axis.
+    """One life (or cost) per make, site or duty, as a mark with its 90 % interval on one axis.
 
-    `groups`: label, `value`, `value`_lower, `value`_upper (store's distance; an open end is inf), events, lives.
-    `what` is the value's name in words.
+    `groups`: label, `value`, `value`_lower, `value`_upper (in the unit that `distance` names; an open end is inf),
+    events, lives. `what` is the value's name in words; `digits` after the point in its hover.
     """
     if groups.empty:
         return empty("Only one make is on record: nothing to set side by side.", look)
@@ -262,6 +264,7 @@ def side_by_side(
         [str(v) for v in groups["label"]], look, x=distance_axis(f"{what}, 90 % interval", distance), legend=False
     )
     rows = np.arange(len(groups))
+    say = partial(number, digits=digits)
     shown = np.where(np.isfinite(centre), centre, lower)
     figure.add_scatter(
         x=shown,
@@ -275,8 +278,8 @@ def side_by_side(
         },
         error_x=error_bars(shown, lower, upper, look, cap=cap),
         hovertext=[
-            f"<b>{r['label']}</b><br>{what}: {number(r[value])} {distance}<br>"
-            f"90 % interval {span(r[f'{value}_lower'], r[f'{value}_upper'])} {distance}<br>"
+            f"<b>{r['label']}</b><br>{what}: {number(r[value], digits)} {distance}<br>"
+            f"90 % interval {span(r[f'{value}_lower'], r[f'{value}_upper'], say)} {distance}<br>"
             f"from {number(r['events'])} failures in {number(r['lives'])} lives"
             for _, r in groups.iterrows()
         ],
