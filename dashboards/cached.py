@@ -69,7 +69,7 @@ def forecast(path: str, version: str, *, months: int = 12) -> pd.DataFrame:
 @st.cache_data(max_entries=KEPT, show_spinner=False)
 def reasons(path: str, version: str, part: str, *, months: int = 12) -> pd.DataFrame:
     """Where a part's expected pieces come from, unit by unit."""
-    return shelf(path, version).rows(f"reasons_{months}", of_part=part).drop(columns="of_part")
+    return shelf(path, version).rows(f"reasons_{months}", where={"of_part": part}).drop(columns="of_part")
 
 
 def fits(path: str, version: str) -> Any:
@@ -96,7 +96,9 @@ def point_fit(path: str, version: str, family: str, point: str) -> Any:
 def steps(path: str, version: str, family: str, component: str) -> pd.DataFrame:
     """The plain estimate of a component's life, without a formula: age, chance."""
     columns = ["entry_age", "lower_age", "upper_age"]
-    return counted_steps(shelf(path, version).rows("records.lives", columns, family=family, component=component))
+    return counted_steps(
+        shelf(path, version).rows("records.lives", columns, {"family": family, "component": component})
+    )
 
 
 @st.cache_data(max_entries=KEPT, show_spinner=False)

@@ -28,6 +28,7 @@ DEFAULT_STORE = "history.duckdb"
 MOST_ROWS = 2_000  # in one table on the screen
 FILTER_FROM = 12  # rows from which a table can be narrowed by words
 STYLE = Path(__file__).parent / "style.css"
+SKIP = Path(__file__).parent / "skip.js"
 # distances and the like, in which a decimal says nothing
 WHOLE = {
     "age",
@@ -53,6 +54,11 @@ def style() -> None:
     # ink is dear: a dark page prints as its negative
     negative = "@media print{.stApp{filter:invert(1) hue-rotate(180deg)}}" if now.name == "dark" else ""
     st.html(f"<style>{negative}:root{{{colours}}}{STYLE.read_text(encoding='utf-8')}</style>")
+
+
+def skip_link() -> None:
+    """The first thing that Tab reaches: past the head of the page, to the answer."""
+    st.html(f"<script>{SKIP.read_text(encoding='utf-8')}</script>", unsafe_allow_javascript=True)
 
 
 def look() -> Look:

@@ -38,7 +38,7 @@ class _Tables:
         if name.startswith("_"):
             raise AttributeError(name)
         table = f"{self._kind}.{name}"
-        rows = self._shelf.rows(table, **self._where.get(table, {}))
+        rows = self._shelf.rows(table, where=self._where.get(table))
         setattr(self, name, rows)
         return rows
 

@@ -92,12 +92,12 @@ class Shelf:
         rows.to_parquet(draft, index=False, row_group_size=_ROWS_AT_A_TIME)
         os.replace(draft, self.folder / f"{name}.parquet")
 
-    def rows(self, name: str, columns: list[str] | None = None, **where: str) -> pd.DataFrame:
+    def rows(self, name: str, columns: list[str] | None = None, where: Mapping[str, str] | None = None) -> pd.DataFrame:
         """The rows of a kept table with these values. Raises NotReadyError where the table is not there."""
         file = self.folder / f"{name}.parquet"
         if not file.exists():
             raise NotReadyError("history", {})
-        filters = [(column, "==", value) for column, value in where.items()] or None
+        filters = [(column, "==", value) for column, value in (where or {}).items()] or None
         return pd.read_parquet(file, columns=columns, filters=filters)
 
     def has_rows(self, name: str) -> bool:

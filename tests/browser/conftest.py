@@ -18,16 +18,15 @@ from pathlib import Path
 
 import pytest
 
-from rebuildstats.history import store as stores
-from rebuildstats.history.load import load_files
-from tests.fleets.random_fleet import cut_day, random_fleet
+from rebuildstats.kept_answers.shelf import ENDING
+from tests.ready_fleet import ready_fleet
 
 ROOT = Path(__file__).parents[2]
 APP = ROOT / "dashboards" / "app.py"
 NEEDED = os.environ.get("REBUILDSTATS_NEED_BROWSER") == "1"
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--force-color-profile=srgb"]
 TABLET, PHONE = (1024, 768), (390, 844)
-PATIENCE = 30_000  # milliseconds; a busy machine is no failure
+PATIENCE = 120_000  # milliseconds; a busy machine is no failure
 
 
 def pytest_collection_modifyitems(items):
@@ -104,33 +103,37 @@ def _stop(server: Server) -> None:
 
 
 @pytest.fixture(scope="session")
-def fleet_folder(tmp_path_factory):
-    """The sheets of a small fleet, as a shop would bring them."""
-    folder = tmp_path_factory.mktemp("sheets")
-    fleet = random_fleet(5, units=30, years=3.0, families=2, components=7, plants=("make",))
-    fleet.write(folder, cut_day(fleet))
-    return folder
-
-
-@pytest.fixture(scope="session")
-def shop(chromium, fleet_folder, tmp_path_factory):
-    """The app on a fleet's store, for journeys that only read."""
+def shop(chromium, tmp_path_factory):
+    """The app on a fleet's store whose answers are ready, for journeys that only read."""
     folder = tmp_path_factory.mktemp("shop")
-    store = folder / "shop.duckdb"
-    stores.create(store, "mi")
-    load_files(store, [fleet_folder])
-    server = start_server(store, folder)
+    server = start_server(furnish(folder / "shop.duckdb"), folder)
     yield server
     _stop(server)
 
 
 @pytest.fixture(scope="session")
 def new_shop(chromium, tmp_path_factory):
-    """The app where no store is yet, for journeys that write; each test starts with the store removed."""
+    """The app where no store is yet, for journeys that write; each test starts with the store removed or furnished."""
     folder = tmp_path_factory.mktemp("new_shop")
     server = start_server(folder / "new.duckdb", folder)
     yield server
     _stop(server)
+
+
+def clear(store: Path) -> None:
+    """No store, and no answers beside it."""
+    store.unlink(missing_ok=True)
+    shutil.rmtree(store.with_name(store.name + ENDING), ignore_errors=True)
+
+
+def furnish(store: Path) -> Path:
+    """A copy of the ready fleet, its answers beside it: what is kept goes by the history, not by the file's name."""
+    clear(store)
+    ready = ready_fleet()
+    shutil.copytree(ready.with_name(ready.name + ENDING), store.with_name(store.name + ENDING))
+    shutil.copyfile(ready, store.with_name(f".{store.name}"))
+    store.with_name(f".{store.name}").replace(store)
+    return store
 
 
 LOOKS = [
@@ -202,6 +205,66 @@ def download(page, key: str, into: Path) -> Path:
     target = into / waiting.value.suggested_filename
     waiting.value.save_as(target)
     return target
+
+
+class Keys:
+    """A person without a mouse: nothing but keys, and what has the focus."""
+
+    def __init__(self, page) -> None:
+        self.page = page
+
+    def focused(self) -> str:
+        """The accessible words of what has the focus: its label, its text, its group."""
+        return self.page.evaluate(FOCUSED)
+
+    def to(self, words: str, *, most: int = 120) -> None:
+        """Tab on until something of these words has the focus, and see that the focus shows."""
+        for _ in range(most):
+            self.page.keyboard.press("Tab")
+            if words.casefold() in self.focused().casefold():
+                assert self.page.evaluate(FOCUS_SHOWS), f"the focus on {words!r} can't be seen"
+                return
+        raise AssertionError(f"no way to {words!r} by Tab; the last focus was on {self.focused()!r}")
+
+    def press(self, *keys: str) -> None:
+        for key in keys:
+            self.page.keyboard.press(key)
+        self.page.wait_for_timeout(200)
+        settled(self.page)
+
+    def write(self, text: str) -> None:
+        self.page.keyboard.type(text)
+        self.page.wait_for_timeout(300)
+
+
+FOCUSED = """() => {
+    const e = document.activeElement;
+    if (!e || e === document.body) return "";
+    const ids = (e.getAttribute("aria-labelledby") || "").split(" ");
+    const by = ids.map(i => document.getElementById(i)?.innerText || "");
+    const labels = e.labels ? [...e.labels].map(l => l.innerText) : [];
+    const own = [e.getAttribute("aria-label"), e.innerText, e.getAttribute("placeholder")];
+    return [...by, ...labels, ...own].join(" ").trim();
+}"""
+FOCUS_SHOWS = """() => {
+    let e = document.activeElement;
+    for (let up = 0; e && up < 4; up++, e = e.parentElement) {
+        const s = getComputedStyle(e);
+        if ((s.outlineStyle !== "none" && parseFloat(s.outlineWidth) > 0) || s.boxShadow !== "none") return true;
+    }
+    return false;
+}"""
+
+
+@pytest.fixture
+def keys(chromium):
+    """A fresh tablet page and its keyboard."""
+    context = chromium.new_context(
+        viewport={"width": TABLET[0], "height": TABLET[1]}, color_scheme="light", accept_downloads=True
+    )
+    context.set_default_timeout(PATIENCE)
+    yield Keys(context.new_page())
+    context.close()
 
 
 @pytest.fixture(scope="session")

@@ -2,12 +2,11 @@
 
 import pytest
 
-from tests.browser.conftest import LOOKS, answer, open_page
+from tests.browser.conftest import answer, open_page
 
 ADDRESSES = ("", "shop_office", "bench", "data_in", "track_record")
 
 
-@pytest.mark.parametrize("page", [LOOKS[0], LOOKS[3]], indirect=True)
 @pytest.mark.parametrize("address", ADDRESSES)
 def test_page_answers_first_fits_the_screen_and_can_be_read_by_all(page, shop, axe, address):
     open_page(page, shop, address)
