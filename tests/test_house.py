@@ -20,12 +20,13 @@ PAGES = sorted(DASHBOARDS.rglob("*.py"))
 # Data flow one way; a module imports from its own step and from those before it.
 ARROW = (
     *("errors", "render", "history", "life_records", "fits", "demand", "stock", "reports", "figures"),
-    *("places", "answers", "keeping", "recurring", "lasting", "desks", "counter", "demo_job"),
+    *("places", "answers", "bringing", "keeping", "recurring", "lasting", "desks", "counter", "hindsight"),
     *(
-        "hindsight",
         "kept_answers",
+        "demo_job",
         "commands",
         "terminal",
+        "cli_bringing",
         "cli_counter",
         "cli_keeping",
         "cli_recurring",

@@ -146,13 +146,14 @@ def inspections(work: Work) -> dict[str, Any]:
     now, points = work.known, work.fits.points
     try:
         ahead = work.ahead()
-    except NothingToComputeError:  # without parts nothing is forecast; what failed so far can still be said
+    except NothingToComputeError:  # without parts, units' lives alone say what will be opened
         ahead = None
-    whole = desks.inspections_of(now, points, ahead).frame()
+    openings = desks.openings_ahead(now, work.fits.units, ahead)
+    whole = desks.inspections_of(now, points, openings).frame()
     seen = now.records.inspections
     since = pd.Series(numbers(seen["unit_age"])).fillna(pd.Series(numbers(seen["age"])))
     edges = bands(float(since.max()))[:-1]
-    by_band = [desks.inspections_of(now, points, ahead, mileage=float(edge)).frame() for edge in edges]
+    by_band = [desks.inspections_of(now, points, openings, mileage=float(edge)).frame() for edge in edges]
     return {"rows": whole, "by_band": pd.concat(by_band, ignore_index=True)}
 
 
