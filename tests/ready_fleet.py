@@ -9,10 +9,7 @@ from pathlib import Path
 from rebuildstats.history import store as stores
 from rebuildstats.history.load import load_files
 from rebuildstats.kept_answers.job import work_out
-from rebuildstats.kept_answers.questions import EVERY_DESK
 from tests.fleets.random_fleet import cut_day, random_fleet
-
-ALL = (*EVERY_DESK, ("backtest", {}))
 
 
 @cache
@@ -25,5 +22,5 @@ def ready_fleet() -> Path:
     path = folder / "fleet.duckdb"
     stores.create(path, "mi")
     load_files(path, [folder / "sheets"])
-    work_out(path, ALL)
+    work_out(path)
     return path

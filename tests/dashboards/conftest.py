@@ -12,7 +12,8 @@ from streamlit.testing.v1 import AppTest
 from rebuildstats.history import store as stores
 from rebuildstats.history.load import load_files
 from rebuildstats.kept_answers.job import work_out
-from tests.ready_fleet import ALL, ready_fleet
+from rebuildstats.kept_answers.shelf import Shelf
+from tests.ready_fleet import ready_fleet
 
 APP = Path(__file__).parents[2] / "dashboards" / "app.py"
 PAGES = ("counter", "shop_office", "bench", "data_in", "track_record")
@@ -24,11 +25,28 @@ def fleet_store():
     return ready_fleet()
 
 
+@pytest.fixture(autouse=True)
+def at_once(monkeypatch):
+    """What a page asks for is worked out in this process there and then; `test_working` has the process of its own."""
+    take, busy = Shelf.take, []
+
+    def take_or_make(self, question, arguments):
+        if busy or self.has(question, arguments):
+            return take(self, question, arguments)
+        busy.append(question)
+        try:
+            work_out(self.store, ((question, arguments),))
+        finally:
+            busy.pop()
+        return take(self, question, arguments)
+
+    monkeypatch.setattr(Shelf, "take", take_or_make)
+
+
 @pytest.fixture
 def empty_store(tmp_path):
     path = tmp_path / "empty.duckdb"
     stores.create(path, "km")
-    work_out(path, ALL)
     return path
 
 
@@ -46,7 +64,6 @@ def one_teardown(tmp_path):
     path = tmp_path / "one.duckdb"
     stores.create(path, "mi")
     load_files(path, [tmp_path / f"{name}.csv" for name in sheets])
-    work_out(path, ALL)
     return path
 
 
@@ -61,7 +78,10 @@ def wrong_file(tmp_path):
 def busy_store(empty_store, monkeypatch):
     """A store that another program writes to in place (ours never do); readers are made to lose patience at once."""
     monkeypatch.setitem(stores.reading.__wrapped__.__kwdefaults__, "patience", 0.2)
-    code = "import sys, duckdb\nwith duckdb.connect(sys.argv[1]):\n    print('writing', flush=True)\n    sys.stdin.read()\n"
+    code = (
+        "import sys, duckdb\n"
+        "with duckdb.connect(sys.argv[1]):\n    print('writing', flush=True)\n    sys.stdin.read()\n"
+    )
     other = subprocess.Popen(
         [sys.executable, "-c", code, str(empty_store)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )

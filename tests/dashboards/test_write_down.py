@@ -8,7 +8,9 @@ import pytest
 
 from rebuildstats import commands
 from rebuildstats.history import store as stores
+from rebuildstats.history.corrections import store_teardown
 from rebuildstats.history.load import load_files
+from rebuildstats.history.past import stored_job
 from tests.dashboards.conftest import said
 
 SHEETS = {
@@ -140,3 +142,53 @@ def test_without_a_unit_the_form_asks_for_one(run, shop):
     app = run(shop, "bench", do="write")
     assert not app.exception
     assert "Which unit is on the bench?" in said(app)
+
+
+def test_a_stored_teardown_opens_in_the_form_and_its_correction_stays_on_record(run, shop):
+    app = run(shop, "bench", do="write", unit="P-1", job="J1")
+    assert not app.exception
+    words = said(app)
+    assert "J1 of P-1: 1 of 4 places looked at." in words
+    assert "Written by" in words
+    assert app.number_input("reading_P-1@J1_rotor_1_gap").value == 0.2
+    assert app.number_input("mileage_P-1@J1").value == 80_000
+    assert app.text_input("job_P-1@J1").disabled
+    app.number_input("reading_P-1@J1_rotor_1_gap").set_value(0.28).run()
+    app.button("store_teardown").click().run()
+    assert not app.exception
+    assert "Stored: J1" in app.success[0].value
+    now = commands.known(shop)
+    assert len(now.history.teardowns) == 1
+    assert list(now.records.inspections["reading"]) == [0.28]
+    assert list(now.records.inspections["action"]) == ["reuse"]
+    app = run(shop, "bench", do="write", unit="P-1", job="J1")
+    assert "What it said before (1 changes)" in [e.label for e in app.expander]
+
+
+def test_a_teardown_that_should_not_be_there_is_taken_out_and_brought_back(run, shop):
+    app = run(shop, "bench", do="write", unit="P-1", job="J1")
+    app.button("take_out").click().run()
+    assert not app.exception
+    assert "Taken out: J1" in app.success[0].value
+    assert commands.gaps(shop).frame() is not None
+    assert stored(shop) == []
+    app.button("take_back").click().run()
+    assert stored(shop) == ["J1"]
+
+
+def test_a_correction_of_what_another_changed_meanwhile_is_not_stored(run, shop):
+    app = run(shop, "bench", do="write", unit="P-1", job="J1")
+    job = stored_job(shop, "J1")
+    findings = job.findings.to_dict("records")
+    findings[0]["reading"] = 0.22
+    store_teardown(shop, job.teardown, findings, "somebody else")
+    app.number_input("mileage_P-1@J1").set_value(81_000.0).run()
+    app.button("store_teardown").click().run()
+    assert not app.exception
+    assert "Somebody else has changed" in app.error[0].value
+    assert stored_job(shop, "J1").teardown["unit_mileage"] == 80_000
+
+
+def stored(path):
+    with stores.reading(path) as con:
+        return [job for (job,) in con.execute("select job from teardowns").fetchall()]
