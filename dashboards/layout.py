@@ -22,6 +22,7 @@ from rebuildstats.figures.palette import Look
 from rebuildstats.figures.palette import look as look_named
 from rebuildstats.history import store as stores
 from rebuildstats.kept_answers.shelf import NotReadyError
+from rebuildstats.render import to_csv
 
 LOG = logging.getLogger("rebuildstats.dashboard")
 DEFAULT_STORE = "history.duckdb"
@@ -183,7 +184,7 @@ def export(frame: pd.DataFrame, name: str) -> None:
     """A button that hands the table out as CSV."""
     st.download_button(
         "Take it along as CSV",
-        lambda: frame.to_csv(index=False).encode(),  # written only when somebody takes it
+        lambda: to_csv(frame).encode(),  # written only when somebody takes it
         file_name=f"{name}.csv",
         mime="text/csv",
         icon=":material/download:",

@@ -18,6 +18,8 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from rebuildstats.history.formulas import guarded
+
 Form = Literal["table", "csv", "json"]
 FORMS: tuple[Form, ...] = ("table", "csv", "json")
 
@@ -42,10 +44,13 @@ def render(frame: pd.DataFrame, form: Form, *, width: int | None = None) -> str:
 
 
 def to_csv(frame: pd.DataFrame) -> str:
-    """RFC 4180 rows with a header: missing cells empty, open ends `inf`, dates ISO 8601, flags true/false."""
+    """RFC 4180 rows with a header: missing cells empty, open ends `inf`, dates ISO 8601, flags true/false.
+
+    A text that a spreadsheet would take for a formula stands behind an apostrophe.
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(frame.columns)
+    writer.writerow([guarded(str(name)) for name in frame.columns])
     writer.writerows(_rows(frame, _csv_cell))
     return out.getvalue()
 
@@ -211,7 +216,7 @@ def _csv_cell(value: Any) -> str:
         return _number_text(value)
     if hasattr(value, "isoformat"):
         return _date_text(value)
-    return str(value)
+    return guarded(str(value))
 
 
 def _json_cell(value: Any) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 from pathlib import Path
 from typing import TextIO
 
@@ -12,7 +13,8 @@ import duckdb
 from rebuildstats.errors import StoreError, UsageError
 from rebuildstats.history import store, tables
 from rebuildstats.history.contract import TABLES, Table
-from rebuildstats.history.read import NOTES, guarded
+from rebuildstats.history.formulas import guarded
+from rebuildstats.history.read import NOTES
 from rebuildstats.history.statements import literal, quoted, statement
 
 FORMS = ("csv", "parquet")
@@ -63,6 +65,7 @@ def _write_csv(con: duckdb.DuckDBPyConnection, table: Table, file: Path) -> None
 
 
 def _write_parquet(con: duckdb.DuckDBPyConnection, table: Table, file: Path) -> None:
+    _new(file).close()
     columns = ", ".join(quoted(name) for name in (*(c.name for c in table.columns), NOTES))
     con.execute(
         statement(
@@ -94,9 +97,10 @@ def export_rejects(store_path: str | Path, folder: str | Path) -> list[Path]:
         header = list(dict.fromkeys(name for row in found for name in row if name not in ("why", "where")))
         files.append(folder / f"{table}.csv")
         with _new(files[-1]) as out:
-            writer = csv.DictWriter(out, [*header, "why", "where"], restval="", lineterminator="\r\n")
-            writer.writeheader()
-            writer.writerows({name: guarded(value) for name, value in row.items()} for row in found)
+            writer = csv.writer(out, lineterminator="\r\n")
+            names = [*header, "why", "where"]
+            writer.writerow(map(guarded, names))  # a header comes from a sheet as well
+            writer.writerows([guarded(row.get(name, "")) for name in names] for row in found)
     return files
 
 
@@ -109,7 +113,8 @@ def _told(value: object) -> str:
 def _empty_folder(folder: str | Path) -> Path:
     folder = Path(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, exist_ok=True)
         filled = any(folder.iterdir())
     except OSError as error:
         raise StoreError(f"The folder {folder} cannot be written: {error.strerror}.") from error
@@ -119,4 +124,5 @@ def _empty_folder(folder: str | Path) -> Path:
 
 
 def _new(file: Path) -> TextIO:
-    return file.open("x", encoding="utf-8", newline="")
+    """A new text file that only its owner may read, as the store it comes from."""
+    return open(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8", newline="")

@@ -20,7 +20,7 @@ import duckdb
 import pandas as pd
 
 from rebuildstats.errors import InputError
-from rebuildstats.history import store, text_rows, workbooks
+from rebuildstats.history import formulas, store, text_rows, workbooks
 from rebuildstats.history.cells import SERIAL_ZERO, FaultyCell
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
 from rebuildstats.history.statements import statement
@@ -60,20 +60,13 @@ _ODD_BLANKS = re.compile(b"|".join(re.escape(c.encode()) for c in BLANKS if ord(
 # The column in which an export carries what the contract does not know, as JSON.
 NOTES = "_notes"
 _BESIDE = ("_fault", "_fault_column", "_fault_value", "_raw", "_notes")  # what goes with the cells of a row
-_FORMULA = ("=", "+", "-", "@", "'")
-
-
-def guarded(text: str) -> str:
-    """A text cell for a CSV file: what a spreadsheet would take for a formula stands behind an apostrophe."""
-    return f"'{text}" if text.startswith(_FORMULA) else text
 
 
 def cell_text(cell: str) -> str:
     """A cell as it is meant: outer blanks trimmed, and without the apostrophe that guards a text from being taken for
     a formula.
     """
-    trimmed = cell.strip(BLANKS)
-    return trimmed[1:].strip(BLANKS) if trimmed.startswith("'") and trimmed[1:].startswith(_FORMULA) else trimmed
+    return formulas.unguarded(cell.strip(BLANKS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,6 +384,7 @@ def fast_sheet(path: Path, table: Table) -> Sheet | None:
         or b"\n\n" in content
         or b"\n\r\n" in content
         or content[start : start + 1] in (b"\n", b"\r", b'"')
+        or any(sign in content for sign in formulas.GUARDED_SIGNS)
     )
     if start or not plain_ends or odd or _odd_blanks(content):
         return None

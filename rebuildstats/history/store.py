@@ -29,7 +29,8 @@ from rebuildstats.history.statements import literal, statement
 SCHEMA_VERSION = 2
 PROGRAM = "rebuildstats"
 PATIENCE_SECONDS = 10.0  # of a reader: only another program that writes in the very file can make it wait
-WRITE_PATIENCE_SECONDS = 60.0  # of a writer: a load of a million findings has its turn for some seconds
+WRITE_PATIENCE_SECONDS = 120.0  # of a writer: a load of a million findings has its turn for seconds, on a busy machine
+# for the better part of a minute
 DISTANCES = ("mi", "km", "h")
 
 _DRAFT = "draft.duckdb"
