@@ -16,6 +16,7 @@ from rebuildstats.fits.life import fit_lives, fit_unit_lives
 from rebuildstats.fits.points import PointFits, fit_points
 from rebuildstats.fits.results import LifeFits
 from rebuildstats.history import store as stores
+from rebuildstats.history.days import AsKnown
 from rebuildstats.history.known import History, history_frames, know, last_day
 from rebuildstats.life_records.build import build
 from rebuildstats.life_records.records import Records
@@ -63,13 +64,13 @@ class Known:
 
 
 def known(store: str | Path, *, as_of: date | None = None) -> Known:
-    """Read the history as known on `as_of` and make its life records.
+    """Read the history on `as_of` and make its life records: a plain date as it was true, `AsKnown` as it was known.
 
     Raises StoreError, StoreBusyError; NothingToComputeError where the history is empty.
     """
     with stores.reading(store) as con:
         settings = stores.settings(con)
-        latest = as_of is None or as_of == last_day(con)
+        latest = as_of is None or (as_of == last_day(con) and not isinstance(as_of, AsKnown))
         day = know(con, as_of)
         history = history_frames(con, day, settings.distance)
         records = build(con, day, settings.distance)

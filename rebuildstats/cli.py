@@ -353,6 +353,7 @@ def dashboard(
     raise typer.Exit(commands.dashboard(context.obj, host=host, port=port))
 
 
+from rebuildstats import cli_bringing as _bringing  # noqa: E402, F401
 from rebuildstats import cli_counter as _counter  # noqa: E402, F401
 from rebuildstats import cli_keeping as _keeping  # noqa: E402, F401  (its commands stand below these in the help)
 from rebuildstats import cli_lasting as _lasting  # noqa: E402, F401

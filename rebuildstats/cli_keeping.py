@@ -43,6 +43,7 @@ def undo(context: typer.Context, form: FormOption = None, out: OutOption = None)
 def withdraw(
     context: typer.Context,
     job: Annotated[str, typer.Argument(help="The job of a teardown that should not be there.")],
+    why: Annotated[str, typer.Option("--why", help="The reason; it is kept with your name and the time.")] = "",
     form: FormOption = None,
     out: OutOption = None,
 ) -> None:
@@ -50,7 +51,7 @@ def withdraw(
     check_writable(out, "--out")
     from rebuildstats import commands
 
-    show("withdraw", commands.withdraw(context.obj, job), form, out)
+    show("withdraw", commands.withdraw(context.obj, job, why=why.strip()), form, out)
 
 
 @app.command()

@@ -20,6 +20,10 @@ from rebuildstats.answers import Known as Known
 from rebuildstats.answers import Progress, check_family, check_lives, find_unit, fitted_lives
 from rebuildstats.answers import fits as fits
 from rebuildstats.answers import known as known
+from rebuildstats.bringing import changes as changes
+from rebuildstats.bringing import join as join
+from rebuildstats.bringing import joins as joins
+from rebuildstats.bringing import unjoin as unjoin
 from rebuildstats.counter import curve as curve
 from rebuildstats.counter import deadstock as deadstock
 from rebuildstats.counter import kits as kits
@@ -172,9 +176,10 @@ def inspections(
     fitted = fits(store, now)
     try:
         ahead = desks.forecast_of(now, fitted.life, fitted.units)
-    except NothingToComputeError:  # without parts nothing is forecast; what failed so far can still be said
+    except NothingToComputeError:  # without parts, units' lives alone say what will be opened
         ahead = None
-    return desks.inspections_of(now, fitted.points, ahead, family, mileage)
+    openings = desks.openings_ahead(now, fitted.units, ahead)
+    return desks.inspections_of(now, fitted.points, openings, family, mileage)
 
 
 def repeats(store: str | Path, *, as_of: date | None = None) -> Answer:

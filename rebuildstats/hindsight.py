@@ -12,7 +12,9 @@ from rebuildstats.demand.backtest import backtest as look_back
 from rebuildstats.demand.backtest import origins_before
 from rebuildstats.errors import NothingToComputeError
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
-from rebuildstats.history.known import History
+from rebuildstats.history import store as stores
+from rebuildstats.history.days import AsKnown
+from rebuildstats.history.known import History, first_load
 from rebuildstats.life_records.records import Records
 from rebuildstats.reports import sentences
 
@@ -20,10 +22,12 @@ _HORIZONS = (12, 6, 3)  # months a backtest looks ahead: the longest that the pa
 
 
 def backtest_of(store: str | Path, now: Known, *, progress: Progress | None = None) -> Answer:
-    """Every method's forecasts from what was known on past days against what came.
+    """Every method's forecasts from what stood in the history on past days against what came.
 
-    Raises NothingToComputeError without parts, or where the history is too short to look back.
+    Past days are looked at as they were true; where `now` was asked as known (`AsKnown`), as this store knew them then.
+    Raises NothingToComputeError without parts, or where the history (or what was known of it) is too short for it.
     """
+    as_known = isinstance(now.as_of, AsKnown)
     if now.history.parts.empty or now.records.teardowns.empty:
         raise NothingToComputeError(
             "Looking back needs teardowns and parts: load `teardowns`, `parts` and `part_uses`."
@@ -35,8 +39,18 @@ def backtest_of(store: str | Path, now: Known, *, progress: Progress | None = No
         if origins:
             break
 
+    if as_known:
+        with stores.reading(store) as con:
+            since = first_load(con)
+        origins = [day for day in origins if since is not None and day >= since]
+        if not origins:
+            raise NothingToComputeError(
+                f"The first load of this store is of {since}: what was known before it cannot be looked back on. "
+                "Without `known:` the backtest looks at past days as they were true."
+            )
+
     def history_at(day: date) -> tuple[History, Records]:
-        then = known(store, as_of=day)
+        then = known(store, as_of=AsKnown.of(day) if as_known else day)
         return then.history, then.records
 
     def fit_then(history: History, records: Records) -> tuple[Any, Any]:
@@ -45,5 +59,8 @@ def backtest_of(store: str | Path, now: Known, *, progress: Progress | None = No
     done = look_back(
         history_at, fit_then, origins, (now.history, now.records), months=months, seed=desks.SEED, progress=progress
     )
-    notes = [sentences.method_words(row) for row in done.by_method().to_dict("records")]
+    notes = [
+        sentences.looked_back_words(as_known=as_known),
+        *(sentences.method_words(row) for row in done.by_method().to_dict("records")),
+    ]
     return Answer(done.frame(), notes=tuple(notes), result=done)

@@ -21,9 +21,12 @@ def undo(store: str | Path) -> Answer:
     return _corrected(undo_last_load(store))
 
 
-def withdraw(store: str | Path, job: str) -> Answer:
-    """Take a teardown, its findings and its issued parts out of the history; UsageError where there is no such job."""
-    return _corrected(withdraw_teardown(store, job))
+def withdraw(store: str | Path, job: str, *, why: str = "") -> Answer:
+    """Take a teardown, its findings and its issued parts out of the history; UsageError where there is no such job.
+
+    why: kept with who and when. The same rows loaded again stay withdrawn; a corrected teardown brings the job back.
+    """
+    return _corrected(withdraw_teardown(store, job, why=why))
 
 
 def settings(

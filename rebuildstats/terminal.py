@@ -59,9 +59,31 @@ OutOption = Annotated[
     Path | None,
     typer.Option("--out", help="Write the table to this file; its ending (.csv, .json) sets the format."),
 ]
+
+
+def _day(text: str) -> date:
+    """A day as written after `--as-of`: 2026-03-31, or known:2026-03-31."""
+    from rebuildstats.history.days import AsKnown
+
+    word, sign, written = text.rpartition(":")
+    try:
+        day = datetime.strptime(written.strip(), "%Y-%m-%d").date()
+    except ValueError:
+        day = None
+    if day is None or (sign and word.strip() not in ("known", "true")):
+        raise typer.BadParameter(f"'{text}' is no day: write 2026-03-31, or known:2026-03-31.")
+    return AsKnown.of(day) if word.strip() == "known" else day
+
+
 AsOfOption = Annotated[
-    datetime | None,
-    typer.Option("--as-of", formats=["%Y-%m-%d"], help="Look at the history as it was on this day (2026-03-31)."),
+    date | None,
+    typer.Option(
+        "--as-of",
+        parser=_day,
+        metavar="[known:]DATE",
+        help="The history on this day (2026-03-31): as it was true, with all that is known of it by now; or, with "
+        "known: before the day, as this store knew it then.",
+    ),
 ]
 
 
@@ -131,8 +153,13 @@ def check_goal(job_fill: float | None, part_fill: float | None, budget: float | 
         raise UsageError(f"--budget is an amount of money, 0 or more, not {budget:g}.")
 
 
-def day_of(moment: datetime | None) -> date | None:
-    return None if moment is None else moment.date()
+def day_of(as_of: date | None) -> date | None:
+    """The day asked for; in which of its two senses it is meant is said on standard error."""
+    if as_of is not None:
+        from rebuildstats.reports.sentences import as_of_words
+
+        say(as_of_words(as_of))
+    return as_of
 
 
 def say(text: str) -> None:

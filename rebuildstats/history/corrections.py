@@ -94,18 +94,20 @@ def _cell(value: Any) -> str | None:
 
 
 def withdraw_teardown(
-    store_path: str | Path, job: str, who: str | None = None, *, now: datetime | None = None
+    store_path: str | Path, job: str, who: str | None = None, *, why: str = "", now: datetime | None = None
 ) -> Correction:
     """Take a teardown that should not be there, its findings and its issued parts out of the history; they stay in
     the past.
 
-    The same rows loaded again stay withdrawn; a corrected row comes in. Raises UsageError where there is no such job.
+    The same rows loaded again stay withdrawn. A corrected teardown brings the job back; its findings and issued parts
+    come back as they are loaded again, changed or not. why: kept with who and when. Raises UsageError where there is
+    no such job.
     """
     with store.writing(store_path) as con:
         rows = {name: _run(con, "count_job", {"job": job}, table=name)[0][0] for name in _OF_JOB}
         if not rows["teardowns"]:
             raise UsageError(f"There is no teardown with job {job}.")
-        what = f"teardown {job} withdrawn"
+        what = f"teardown {job} withdrawn" + (f": {why}" if why else "")
         load = note(con, "withdraw", what, who, now)
         values = {"job": job, "load": load, "now": store.moment(now), "who": who or store.who()}
         for name in _OF_JOB:
@@ -150,6 +152,15 @@ def undo_load(
     _run(con, "mark_undone", {"load": load, "undone": undone})
     con.execute(statement("joins/part_again"), {"load": load, "undone": undone}).fetchall()
     return Correction(load, rows, told)
+
+
+def book_of_loads(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Every write of history, newest first: columns load, at (UTC), who, kind (load, form, withdraw, join, undo), what,
+    new and changed (rows), undone_by (the load that undid it).
+    """
+    frame: pd.DataFrame = con.execute(statement("corrections/book")).df()
+    whole = ("load", "new", "changed", "undone_by")
+    return frame.astype({c: "Int64" if c in whole else "datetime64[us]" if c == "at" else "str" for c in frame.columns})
 
 
 def _rows(con: duckdb.DuckDBPyConnection, name: str) -> int:

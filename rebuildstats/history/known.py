@@ -8,13 +8,15 @@ empty one included.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, time
 
 import duckdb
 import pandas as pd
 
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.history.contract import TABLES, Table
+from rebuildstats.history.days import AsKnown
+from rebuildstats.history.keep import as_known
 from rebuildstats.history.relations import execute
 
 _FOLDER = "history/sql/known"
@@ -61,9 +63,13 @@ class History:
 def know(con: duckdb.DuckDBPyConnection, as_of: date | None = None) -> date:
     """Make the `known_*` tables as of a day; by default the last day on which anything was seen.
 
-    Returns that day. Raises NothingToComputeError when no day is given and the history holds no date, UsageError when
-    the day lies before everything in the history.
+    as_of: a plain date looks at the history as it was true on that day, `AsKnown` as the store knew it then. Returns
+    that day. Raises NothingToComputeError when no day is given and the history holds no date, UsageError when the day
+    lies before everything in the history, or before the first load where it is asked as known.
     """
+    if isinstance(as_of, AsKnown):  # the temporary tables it makes stand before the store's own
+        _check_known(con, as_of)
+        as_known(con, datetime.combine(as_of, time.max).astimezone())
     today = last_day(con)
     if today is None:
         raise NothingToComputeError(
@@ -77,6 +83,21 @@ def know(con: duckdb.DuckDBPyConnection, as_of: date | None = None) -> date:
     if as_of < today and last_known_day(con) is None:
         raise UsageError(f"--as-of {as_of} lies before everything in this history; its last day is {today}.")
     return as_of
+
+
+def first_load(con: duckdb.DuckDBPyConnection) -> date | None:
+    """The day of the first load of this store, None where nothing was loaded yet."""
+    ((moment,),) = execute(con, "history/sql/days", "first_load").fetchall()
+    return None if moment is None else moment.replace(tzinfo=UTC).astimezone().date()
+
+
+def _check_known(con: duckdb.DuckDBPyConnection, as_of: AsKnown) -> None:
+    first = first_load(con)
+    if first is None or as_of < first:
+        raise UsageError(
+            f"On {as_of} this store knew nothing yet: its first load is of {first}. "
+            f"`--as-of {as_of}` looks at the history as it was true on that day."
+        )
 
 
 def last_day(con: duckdb.DuckDBPyConnection) -> date | None:

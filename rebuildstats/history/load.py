@@ -199,6 +199,8 @@ class Load(Staging):
             self._check_references(table)
             self._check_series(table)
             self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
+        if "teardowns" in self.staged_tables and self.replaces_job is None:
+            self._tell_withdrawn()
         load = int(self.run("load/next_load")[0][0])
         if self.replaces_job is not None:
             values = {"load": load, "now": self.now, "who": self.person, "job": self.replaces_job}
@@ -281,15 +283,19 @@ class Load(Staging):
                     self.run("load/twins")
 
     def _leave_withdrawn(self, table: Table) -> None:
-        """Rows that a person withdrew and that come again unchanged are the same as what the store knows."""
+        """Rows that a person withdrew and that come again unchanged are the same as what the store knows; they come
+        back with their teardown, when that is back in a corrected form.
+        """
         name = quoted(table.name)
         if self.replaces_job is not None or not self.run("corrections/any_withdrawn", table=name)[0][0]:
             return
         own = [c.name for c in table.columns]
+        typed = tables.typed(table)
         left = self.run(
             "corrections/stays_withdrawn",
-            typed=tables.typed(table),
+            typed=typed,
             table=name,
+            of_no_job=str("job" not in own or table.name == "teardowns").lower(),
             equal=tables.equal_keys(table),
             equal_stored=tables.equal_keys(table, "s", "t"),
             equal_last=tables.equal_keys(table, "l", "t"),
@@ -299,6 +305,23 @@ class Load(Staging):
         if left:
             self.counts[table.name]["same"] += len(left)
             self.notices.append(f"{table.name}: {len(left):,} withdrawn rows came again and stay withdrawn")
+
+    def _tell_withdrawn(self) -> None:
+        """Say where a teardown is back and rows that were withdrawn with it are not."""
+        for name in ("findings", "issued_parts"):
+            table = TABLE_BY_NAME[name]
+            left = self.run(
+                "corrections/still_withdrawn",
+                table=quoted(name),
+                typed=tables.typed(table),
+                equal=tables.equal_keys(table),
+                equal_stored=tables.equal_keys(table, "k", "g"),
+            )[0][0]
+            if left:
+                self.notices.append(
+                    f"{name}: {left:,} rows were withdrawn with teardowns that are back now; "
+                    "load them again if they hold"
+                )
 
     def _check_references(self, table: Table) -> None:
         self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))

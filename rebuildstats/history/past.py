@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pandas as pd
 
 from rebuildstats.errors import UsageError
 from rebuildstats.history import store as stores
 from rebuildstats.history.contract import TABLE_BY_NAME
 from rebuildstats.history.statements import quoted, statement
+from rebuildstats.history.tables import kept_columns
 
 _TABLES = ("teardowns", "findings")
+# What tells the rows of one job apart, per table.
+_KEYS = {
+    "teardowns": ["job"],
+    "findings": ["job", "component", "point", "position"],
+    "issued_parts": ["job", "issued_on", "part", "slip", "_twin"],
+}
 CHANGES = ["at", "who", "table", "component", "point", "position", "column", "before", "after"]
 
 
@@ -35,33 +44,53 @@ class StoredJob:
 
 def stored_job(path: str | Path, job: str) -> StoredJob:
     """A teardown with its findings as they are stored, and its past. Raises UsageError where there is no such job."""
-    now, before = {}, {}
     with stores.reading(path) as con:
-        for name in _TABLES:
-            table = TABLE_BY_NAME[name]
-            columns = ", ".join(f"r.{quoted(column.name)}" for column in table.columns)
-            now[name] = con.execute(statement("past/job_now", columns=columns, table=quoted(name)), {"job": job}).df()
-            before[name] = con.execute(
-                statement("past/job_before", columns=columns, table=quoted(name)), {"job": job}
-            ).df()
+        now, before = _rows(con, job, _TABLES)
     if now["teardowns"].empty:
         raise UsageError(f"There is no teardown with job {job}.")
     head = now["teardowns"].iloc[0]
-    changes = pd.concat([_changes(name, now[name], before[name]) for name in _TABLES], ignore_index=True)
-    changes = changes.sort_values(["at", "table", "component", "point"], ascending=[False, True, True, True])
     return StoredJob(
         teardown={c.name: _plain(head[c.name]) for c in TABLE_BY_NAME["teardowns"].columns},
         findings=now["findings"][[c.name for c in TABLE_BY_NAME["findings"].columns]],
         written_at=pd.Timestamp(head["at"]),
         written_by=str(head["who"]),
-        changes=changes.reset_index(drop=True),
+        changes=_all_changes(now, before),
     )
+
+
+def changes_of_job(con: duckdb.DuckDBPyConnection, job: str) -> pd.DataFrame:
+    """Every change of one job's rows, its issued parts among them, as `StoredJob.changes`; also of a job that was
+    withdrawn. Raises UsageError for a job that never was.
+    """
+    now, before = _rows(con, job, tuple(_KEYS))
+    if all(frame.empty for frame in (*now.values(), *before.values())):
+        raise UsageError(f"There is no teardown with job {job}, and there never was one.")
+    return _all_changes(now, before)
+
+
+Rows = dict[str, pd.DataFrame]
+
+
+def _rows(con: duckdb.DuckDBPyConnection, job: str, names: Sequence[str]) -> tuple[Rows, Rows]:
+    now, before = {}, {}
+    for name in names:
+        columns = ", ".join(f"r.{quoted(column)}" for column in kept_columns(TABLE_BY_NAME[name]))
+        now[name] = con.execute(statement("past/job_now", columns=columns, table=quoted(name)), {"job": job}).df()
+        before[name] = con.execute(statement("past/job_before", columns=columns, table=quoted(name)), {"job": job}).df()
+    return now, before
+
+
+def _all_changes(now: Rows, before: Rows) -> pd.DataFrame:
+    changes = pd.concat([_changes(name, now[name], before[name]) for name in now], ignore_index=True)
+    order = ["at", "table", "component", "point"]
+    return changes.sort_values(order, ascending=[False, True, True, True], ignore_index=True)
 
 
 def _changes(name: str, now: pd.DataFrame, before: pd.DataFrame) -> pd.DataFrame:
     """Every value that was otherwise before, each row of the past beside the one that came in its place."""
-    keys = ["job"] if name == "teardowns" else ["job", "component", "point", "position"]
-    columns = [c.name for c in TABLE_BY_NAME[name].columns if c.name not in keys]
+    keys = _KEYS[name]
+    own = [c.name for c in TABLE_BY_NAME[name].columns if c.name != "job"]
+    columns = [column for column in own if column not in keys or name == "issued_parts"]
     found = []
     for key, past in before.groupby(keys, sort=False):
         place = key if isinstance(key, tuple) else (key,)

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 import pandas as pd
 
+from rebuildstats.history.days import AsKnown
 from rebuildstats.render import digits, percent
 from rebuildstats.reports.repeat_sentences import repeat_sentence
 
@@ -191,6 +193,27 @@ def reject_reasons(rejects: pd.DataFrame, *, top: int = 8) -> list[str]:
             value += f", which looks like {str(first['looks_like'])[:40]!r}"
         lines.append(f"{table}: {str(reason).replace('_', ' ')}: {_count(len(rows), 'row')}, first {where}{value}")
     return lines
+
+
+def as_of_words(as_of: date) -> str:
+    """In which of the two senses a day of the past is meant."""
+    if isinstance(as_of, AsKnown):
+        return (
+            f"As of {as_of}, as it was known: what this store held at the end of that day, corrections since left out."
+        )
+    return (
+        f"As of {as_of}, as it was true: all that is known by now of what is dated to that day, corrections included."
+    )
+
+
+def looked_back_words(*, as_known: bool) -> str:
+    """In which sense a backtest looked at the days of the past."""
+    if as_known:
+        return "Every past day was looked at as it was known: what this store held then, corrections since left out."
+    return (
+        "Every past day was looked at as it was true: all that is known by now of what is dated to it, corrections "
+        "included; `--as-of known:DATE` looks at it as it was known then."
+    )
 
 
 def interval_text(lower: Any, upper: Any, form: Any = digits) -> str:

@@ -107,6 +107,40 @@ def test_withdrawn_rows_stay_withdrawn_until_they_are_corrected(shop: Shop) -> N
     assert count(corrected, "findings") == {"read": 1, "new": 1}
 
 
+def test_what_was_withdrawn_with_a_teardown_comes_back_with_it(shop: Shop) -> None:
+    beside = {
+        "findings": "job,component\nJ1,seal\n",
+        "issued_parts": "issued_on,part,quantity,job\n2024-01-11,0072,1,J1\n",
+    }
+    shop.load(**beside)
+    withdraw_teardown(shop.path, "J1", "Kim", why="another shop's", now=NOW)
+    assert shop.rows("loads")["what"].iloc[-1] == "teardown J1 withdrawn: another shop's"
+    again = shop.load(teardowns=GOOD["teardowns"], **beside)
+    assert count(again, "findings") == {"read": 1, "same": 1}
+    assert count(again, "issued_parts") == {"read": 1, "same": 1}
+    assert shop.rows("issued_parts").empty
+    alone = shop.load(teardowns="job,unit,opened_on\nJ1,A2,2024-01-10\n")
+    assert count(alone, "teardowns") == {"read": 1, "new": 1}
+    assert [n for n in alone.notices if "withdrawn with teardowns that are back" in n] == [
+        "findings: 1 rows were withdrawn with teardowns that are back now; load them again if they hold",
+        "issued_parts: 1 rows were withdrawn with teardowns that are back now; load them again if they hold",
+    ]
+    back = shop.load(**beside)
+    assert count(back, "findings") == {"read": 1, "new": 1}
+    assert count(back, "issued_parts") == {"read": 1, "new": 1}
+
+
+def test_a_teardown_corrected_in_one_load_brings_its_rows_along(shop: Shop) -> None:
+    beside = {
+        "findings": "job,component\nJ1,seal\n",
+        "issued_parts": "issued_on,part,quantity,job\n2024-01-11,0072,1,J1\n",
+    }
+    shop.load(**beside)
+    withdraw_teardown(shop.path, "J1", now=NOW)
+    back = shop.load(teardowns="job,unit,opened_on\nJ1,A2,2024-01-10\n", **beside)
+    assert back.frame()["new"].sum() == 3
+
+
 def test_undoing_the_last_load(shop: Shop) -> None:
     shop.load(findings="job,component,verdict\nJ1,seal,ok\nJ1,bearing,ok\n", units="unit,family\nA9,\n")
     before = present(shop)
