@@ -157,6 +157,12 @@ def gaps(path: str, version: str) -> pd.DataFrame:
     return rows
 
 
+@st.cache_data(max_entries=4, show_spinner=False)
+def joins(path: str, version: str) -> pd.DataFrame:
+    """Names that look alike and names that are joined."""
+    return commands.joins(path).frame()
+
+
 def backtest(path: str, version: str) -> pd.DataFrame:
     rows: pd.DataFrame = _answer(path, version, "backtest")["rows"]
     return rows

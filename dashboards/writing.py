@@ -40,3 +40,15 @@ def withdraw(path: str, job: str) -> None:
     """Take a teardown out of the history; it stays in the rows of the past."""
     access.need_write()
     corrections.withdraw_teardown(path, job, access.who())
+
+
+def join(path: str, kind: str, one: str, other: str, why: str) -> str:
+    """Join two names; says what was done."""
+    access.need_write()
+    return " ".join(commands.join(path, kind, one, other, why=why, who=access.who()).notes)
+
+
+def unjoin(path: str, kind: str, other: str, why: str) -> str:
+    """Undo a join; says what was done."""
+    access.need_write()
+    return " ".join(commands.unjoin(path, kind, other, why=why, who=access.who()).notes)

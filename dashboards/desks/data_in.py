@@ -7,6 +7,7 @@ from pathlib import Path
 
 import access
 import cached
+import joining
 import layout
 import pandas as pd
 import streamlit as st
@@ -155,6 +156,7 @@ def desk(path: str, version: str) -> None:
     else:
         st.info("You may look at everything here; bringing sheets in is for those on the shop’s list.")
     layout.guarded(gaps, path, version)
+    layout.guarded(joining.show, path, version)
     if access.may_write():
         undo(path)
 

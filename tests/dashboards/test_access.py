@@ -107,6 +107,8 @@ def test_a_reader_finds_no_way_to_write(run, listed, signed_in, fleet_store, tmp
         lambda path: writing.undo(path),
         lambda path: writing.store_teardown(path, {"job": "X", "unit": "U"}, []),
         lambda path: writing.withdraw(path, "X"),
+        lambda path: writing.join(path, "unit", "A", "B", "seen"),
+        lambda path: writing.unjoin(path, "unit", "B", "seen"),
     ],
 )
 def test_every_way_of_writing_is_shut_to_a_reader(listed, signed_in, fleet_store, way):
@@ -119,7 +121,7 @@ def test_every_way_of_writing_is_shut_to_a_reader(listed, signed_in, fleet_store
 
 def test_no_other_file_of_the_dashboard_writes():
     writers = {"init", "load", "undo", "withdraw", "settings", "store_teardown", "load_files", "create", "writing"}
-    writers |= {"withdraw_teardown", "undo_last_load", "change_settings", "restore"}
+    writers |= {"withdraw_teardown", "undo_last_load", "change_settings", "restore", "join", "unjoin", "join_names"}
     owners = {"commands", "corrections", "stores", "store"}
     for path in APP.parent.rglob("*.py"):
         if path.name == "writing.py":
