@@ -26,7 +26,7 @@ from rebuildstats.errors import StoreBusyError, StoreError, UsageError
 from rebuildstats.history import drafts
 from rebuildstats.history.statements import literal, statement
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 PROGRAM = "rebuildstats"
 PATIENCE_SECONDS = 10.0  # of a reader: only another program that writes in the very file can make it wait
 WRITE_PATIENCE_SECONDS = 120.0  # of a writer: a load of a million findings has its turn for seconds, on a busy machine
@@ -374,7 +374,7 @@ def _migrate(con: duckdb.DuckDBPyConnection, version: int) -> None:
     """Bring the store from schema `version` to this program's, inside the transaction that is open."""
     for file in sorted(_MIGRATIONS.glob("[0-9]*.sql")):
         number = int(file.name.split("_", 1)[0])
-        if number > version:
+        if version < number <= SCHEMA_VERSION:
             con.execute(file.read_text(encoding="utf-8")).fetchall()
             con.execute(
                 statement("store/put_version"),
