@@ -12,6 +12,7 @@ from typing import Protocol
 import numpy as np
 import pandas as pd
 
+from rebuildstats.demand.comebacks import Places, from_position_lives, from_unit_lives
 from rebuildstats.demand.corrections import count_by_month
 from rebuildstats.demand.fleet import Fleet
 from rebuildstats.demand.hazards import Hazard, checkpoints, relative_by_interval, sample
@@ -24,23 +25,19 @@ _LEAST_BLAMED = 0.5  # share of failures with a cause that shows, below which th
 _UNIT_HANDICAP = 1.0  # log chance that the unit's own fit owes to having been fitted to these very failures
 
 
-@dataclass(frozen=True, slots=True)
-class Gathered:
-    """Hazard of being brought in, per unit and interval (units, K), as long as nothing is renewed: `failing` of a
-    rebuild, `mended` of a repair; `continuing`, cumulated (units, K + 1): what of `failing` goes on after a rebuild;
-    `fresh`: cumulative hazard of what the rebuild renews, over the distance since it."""
-
-    failing: Array
-    mended: Array
-    continuing: Array
-    fresh: Hazard
-
-
 class Failures(Protocol):
     """What brings a family's units in for failure."""
 
-    def gathered(self, fleet: Fleet, gone: Array) -> Gathered:
-        """Hazards of a fleet that has run `gone` (units, K + 1) since the as-of day at the edges of the intervals."""
+    def failing(self, fleet: Fleet, gone: Array) -> Array:
+        """Hazard of a first rebuild for failure, per unit and interval (units, K), of a fleet that has run `gone`
+        (units, K + 1) since the as-of day at the edges of the intervals."""
+
+    def later(self, fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, calm: Array, /) -> tuple[Array, Array]:
+        """Expected rebuilds after the first one, and repairs: (units, K) each.
+
+        scheduled: hazard of a rebuild by schedule over the distance since a rebuild. first: chance of the first rebuild
+        in each interval; calm: of one without a failure.
+        """
 
     def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
         """Draws of what multiplies expected rebuilds and repairs, (D, K) each, and, by component, (D,) its failures
@@ -84,9 +81,11 @@ class UnitFailures:
     unit: Hazard
     repair: Hazard
 
-    def gathered(self, fleet: Fleet, gone: Array) -> Gathered:
-        failing = gather(self.unit, fleet.age, gone)
-        return Gathered(failing, self.repair.rate * np.diff(gone, axis=1), np.zeros_like(gone), self.unit)
+    def failing(self, fleet: Fleet, gone: Array) -> Array:
+        return gather(self.unit, fleet.age, gone)
+
+    def later(self, _fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, _calm: Array) -> tuple[Array, Array]:
+        return from_unit_lives(self.unit, scheduled, first, gone), self.repair.rate * np.diff(gone, axis=1)
 
     def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
         failing = moved_by_draws(self.unit, fleet.age, gone)
@@ -111,37 +110,29 @@ class PositionFailures:
     def _shown(self, fleet: Fleet) -> list[str]:
         return [n for n, c in self.model.components.items() if c.in_service and n in fleet.positions]
 
-    def gathered(self, fleet: Fleet, gone: Array) -> Gathered:
-        shown = self._shown(fleet)
-        each = {}
-        for name in shown:
+    def _each(self, fleet: Fleet, gone: Array) -> dict[str, Array]:
+        """Hazard of every position that shows, by component (units, positions, K)."""
+        out = {}
+        for name in self._shown(fleet):
             own = fleet.positions[name]
             still = np.where(own.failed, 0.0, self.scale)[:, :, None]
-            each[name] = gather(self.model.components[name].hazard, own.age, gone[:, None, :]) * still
-        rebuild = {n: each[n].sum(axis=1) * (1.0 - self.model.components[n].repaired) for n in shown}
-        failing = np.sum(list(rebuild.values()), axis=0)
-        whole = np.maximum(failing.sum(axis=1), 1e-300)
-        rebuilt = -np.expm1(-np.cumsum(failing, axis=1))
-        mended, continuing = np.zeros_like(failing), np.zeros_like(gone)
-        fresh = np.zeros_like(self.model.components[shown[0]].hazard.point)
-        for name in shown:
-            component = self.model.components[name]
-            # renewed at the rebuild because it caused it, or beside the cause as the shop is used to
-            cause = rebuild[name].sum(axis=1) / whole
-            renewed = cause + (1.0 - cause) * self.renewed[name]
-            continuing[:, 1:] += np.cumsum(rebuild[name], axis=1) * (1.0 - renewed[:, None])
-            young = component.hazard.point * component.n * float(np.average(renewed, weights=whole))
-            fresh += young * (1.0 - component.repaired) * self.scale
-            # a position that was mended has its hazard behind it, and so has one that a rebuild has renewed: it runs
-            # again from new, half of the time gone on average
-            behind = np.exp(-component.repaired * np.cumsum(each[name], axis=2)).mean(axis=1)
-            behind *= 1.0 - rebuilt * renewed[:, None]
-            middle = (gone[:, 1:] + gone[:, :-1]) / 2.0
-            anew = component.hazard.density(middle / 2.0) * np.diff(gone, axis=1) * component.n * self.scale
-            mended += (each[name].sum(axis=1) * behind + anew * (1.0 - behind)) * component.repaired
-        grid = self.model.components[shown[0]].hazard.grid
-        table = Hazard(grid, fresh, fresh[None, :], float(fresh[-1] / grid[-1]))
-        return Gathered(failing, mended, continuing, table)
+            out[name] = gather(self.model.components[name].hazard, own.age, gone[:, None, :]) * still
+        return out
+
+    def failing(self, fleet: Fleet, gone: Array) -> Array:
+        each = self._each(fleet, gone)
+        return np.asarray(
+            np.sum([e.sum(axis=1) * (1.0 - self.model.components[n].repaired) for n, e in each.items()], axis=0)
+        )
+
+    def later(self, fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, calm: Array) -> tuple[Array, Array]:
+        components = self.model.components
+        places = [
+            Places(each, components[n].hazard, components[n].repaired, self.renewed[n], self.scale)
+            for n, each in self._each(fleet, gone).items()
+        ]
+        rebuilt, mended = from_position_lives(places, scheduled, calm, gone)
+        return np.maximum(rebuilt - first, 0.0), mended
 
     def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
         stops, some = checkpoints(gone.shape[1] - 1), sample(len(fleet.units))

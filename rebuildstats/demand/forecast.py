@@ -344,7 +344,7 @@ def _combined(forecast: Forecast) -> Forecast:
         months = len(forecast.months)
         loose = forecast._loose_pmf(part, forecast._share(TOTAL), None)
         level = (mean_of(forecast.pmf(part, TOTAL)) - mean_of(loose)) / months
-        series = (forecast.past.series.loc[part] - forecast.past.counter.loc[part]).to_numpy(dtype=float)
+        series = forecast._series(part, None) - forecast._counter(part, None)
         pulled[:, i] *= toward_recent(level, series, forecast._lot(part), min(shares, default=1.0))
     return replace(forecast, ratio_draws=pulled, _kept={})
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rebuildstats.demand.failures import Gathered, PositionFailures, UnitFailures, gather, moved_by_draws
+from rebuildstats.demand.failures import PositionFailures, UnitFailures, gather, moved_by_draws
 from rebuildstats.demand.fleet import Fleet
 from rebuildstats.demand.hazards import Hazard, age_grid, constant_rate, tabulate
 from rebuildstats.demand.sums import Array
@@ -204,8 +204,7 @@ def booked_hazards(planned: pd.DataFrame, fleet: Fleet, when: Calendar) -> Booke
 
 def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, booked: Booked) -> tuple[Array, Array, Array, Array]:
     """First rebuilds for failure, scheduled ones, further ones, and repairs: arrays (units, K)."""
-    hazard = model.failures.gathered(fleet, gone)
-    failing = hazard.failing + booked.failing
+    failing = model.failures.failing(fleet, gone) + booked.failing
     planned = gather(model.scheduled, fleet.age, gone)
     taken = (booked.calm + booked.failing).sum(axis=1, keepdims=True) > 0
     planned = planned * np.where(taken, 0.0, 1.0) + booked.calm  # a booked unit is not scheduled a second time
@@ -213,28 +212,8 @@ def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, booked: Booked) -
     left = np.exp(-np.concatenate([np.zeros((len(total), 1)), np.cumsum(total, axis=1)], axis=1))
     first = left[:, :-1] - left[:, 1:]
     share = failing / np.maximum(total, 1e-300)
-    return first * share, first * (1.0 - share), _again(model, hazard, first, gone), hazard.mended
-
-
-def _again(model: TeardownModel, hazard: Gathered, first: Array, gone: Array) -> Array:
-    """Expected rebuilds after the first one, (units, K): the renewal equation on the grid of intervals.
-
-    A unit rebuilt in the middle of interval j starts anew there, with half of the interval to run, in all that the
-    rebuild renews; the rest of its hazard goes on. What comes back within its own interval is followed from the next.
-    """
-    middle = (gone[:, :-1] + gone[:, 1:]) / 2.0
-    on = (hazard.continuing[:, :-1] + hazard.continuing[:, 1:]) / 2.0
-    started, again = first.copy(), np.zeros_like(first)
-    start = np.zeros((len(first), 1))
-    for j in range(first.shape[1]):
-        run = np.maximum(gone[:, j + 1 :] - middle[:, j : j + 1], 0.0)
-        total = hazard.fresh.cumulative(run) + model.scheduled.cumulative(run)
-        total = total + np.maximum(hazard.continuing[:, j + 1 :] - on[:, j : j + 1], 0.0)
-        back = -np.diff(np.exp(-np.concatenate([start, total], axis=1)), axis=1)
-        more = started[:, j : j + 1] * back
-        again[:, j:] += more
-        started[:, j:] += more
-    return again
+    again, mended = model.failures.later(fleet, gone, model.scheduled, first, first * (1.0 - share))
+    return first * share, first * (1.0 - share), again, mended
 
 
 def teardown_chances(
