@@ -14,10 +14,11 @@ from part_view import dates
 
 from rebuildstats.figures import wear as pictures
 from rebuildstats.figures.palette import number, percent
-from rebuildstats.reports import sentences
+from rebuildstats.reports import behind, sentences
 from rebuildstats.reports.behind import Catalog
 
 DESK = "Bench · what to look at"
+MOST_DRAWN = 1_500  # readings in one picture
 DOING = {"look": "Look up", "write": "Write down a teardown"}
 
 
@@ -201,7 +202,7 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
     oldest = np.nanmax([mileage * 1.2, readings["age"].max() if len(readings) else 0.0, 1.0])
     layout.chart(
         pictures.readings_by_age(
-            readings.dropna(subset=["age"]),
+            behind.thinned(readings.dropna(subset=["age"]), MOST_DRAWN),
             pictures.reading_bands(fit, np.linspace(0, oldest, 60)),
             distance=names.distance,
             reading_unit=str(row["reading_unit"]) if pd.notna(row["reading_unit"]) else "",
@@ -213,7 +214,9 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
         ),
         says=f"Readings of {labels[str(point)]} against age with the limit",
     )
-    with st.expander(f"The {len(readings)} readings"):
+    if len(readings) > MOST_DRAWN:
+        st.caption(f"{MOST_DRAWN:,} of {len(readings):,} readings are drawn, evenly over the years.")
+    with st.expander(f"The {len(readings):,} readings"):
         layout.table(readings, name=f"readings_{point}", says="The readings of this point", columns=dates(readings))
 
 

@@ -16,8 +16,10 @@ from rebuildstats.figures import wear as wear_pictures
 from rebuildstats.figures.palette import number, percent
 from rebuildstats.figures.repeats import repeat_label
 from rebuildstats.reports import behind
+from rebuildstats.reports.job_money import spent_words
 
 DESK = "Shop office · what to put right"
+MOST_GROUPS = 1_000  # in the list that opens one; the table has all of them
 LOOKS_LIKE = {
     "early_life": "fails soon after fitting: look at how it is fitted",
     "make": "this make does worse than the others",
@@ -59,7 +61,7 @@ def show(path: str, version: str) -> None:
             says="Observed over expected failures of each group, with 90 % intervals",
         )
     with right:
-        group(path, version, repeats)
+        group(path, version)
     with st.expander("Every group looked at"):
         layout.table(repeats, name="repeats", says="Every group looked at", columns=repeat_columns(repeats))
 
@@ -83,14 +85,7 @@ def _ticket(row: pd.Series) -> Ticket:
 def _cost(comebacks: pd.DataFrame) -> list[Ticket]:
     if comebacks.empty:
         return [Ticket("0", "comebacks on record")]
-    hours, money = comebacks["labour_hours"].sum(), comebacks["outside_cost"].sum()
-    return [
-        Ticket(
-            str(len(comebacks)),
-            "comebacks on record",
-            f"{number(hours)} labour hours and {number(money)} of outside cost written down for them",
-        )
-    ]
+    return [Ticket(str(len(comebacks)), "comebacks on record", spent_words(comebacks))]
 
 
 def repeat_columns(repeats: pd.DataFrame) -> dict[str, object]:
@@ -107,14 +102,27 @@ def repeat_columns(repeats: pd.DataFrame) -> dict[str, object]:
     }
 
 
-def group(path: str, version: str, repeats: pd.DataFrame) -> None:
-    """One group opened: how its failures piled up, and the teardowns behind them."""
-    if repeats.empty:
-        return
-    order = repeats.assign(_flag=repeats["flagged"].fillna(False).astype(bool))
+@st.cache_resource(max_entries=2, show_spinner=False)
+def groups(path: str, version: str) -> pd.DataFrame:
+    """The groups that can be opened, what wants looking at first: the rows of `repeats` with `key` and `label`."""
+    rows = cached.repeats(path, version)
+    order = rows.assign(_flag=rows["flagged"].fillna(False).astype(bool))
     order = order.sort_values(["_flag", "q_value", "p_value"], ascending=[False, True, True], ignore_index=True)
-    keys = [f"{r['kind']}/{r['name']}/{_word(r['family'])}/{_word(r['component'])}" for _, r in order.iterrows()]
-    labels = dict(zip(keys, [repeat_label(r) for _, r in order.iterrows()], strict=True))
+    order = order.head(MOST_GROUPS)
+    told = order.to_dict("records")
+    return order.assign(
+        key=[f"{r['kind']}/{r['name']}/{_word(r['family'])}/{_word(r['component'])}" for r in told],
+        label=[repeat_label(pd.Series(r)) for r in told],
+    )
+
+
+def group(path: str, version: str) -> None:
+    """One group opened: how its failures piled up, and the teardowns behind them."""
+    order = groups(path, version)
+    if order.empty:
+        return
+    keys = list(order["key"])
+    labels = dict(zip(keys, order["label"], strict=True))
     layout.adopt("group", keys)
     key = st.selectbox("Open a group", keys, format_func=labels.get, key="group", bind="query-params")
     row = order.iloc[keys.index(key)]

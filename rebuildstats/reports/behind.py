@@ -198,6 +198,13 @@ def readings(records: Records, family: str, point: str) -> pd.DataFrame:
     return rows.loc[mine.fillna(False).astype(bool), columns].sort_values("opened_on").reset_index(drop=True)
 
 
+def thinned(rows: pd.DataFrame, most: int) -> pd.DataFrame:
+    """At most so many of the rows, evenly over their order: for a picture, which shows no more."""
+    if len(rows) <= most:
+        return rows
+    return rows.iloc[[i * len(rows) // most for i in range(most)]].reset_index(drop=True)
+
+
 def unit_teardowns(records: Records, unit: str) -> pd.DataFrame:
     """A unit's teardowns, the latest first."""
     columns = ["opened_on", "job", "mileage", "age", "reason", "scope", "complaint", "vehicle", "site", "bench"]

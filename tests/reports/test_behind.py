@@ -142,3 +142,10 @@ def test_readings_teardowns_findings_and_comebacks_are_found_again(known):
     back = behind.comebacks(records, 12_000, 365)
     assert list(back["job"]) == ["J2"]
     assert list(back["labour_hours"]) == [6.5]
+
+
+def test_a_picture_of_many_rows_is_drawn_from_a_few_evenly_over_them():
+    rows = pd.DataFrame({"n": range(1000)})
+    few = behind.thinned(rows, 100)
+    assert list(few["n"]) == list(range(0, 1000, 10))
+    assert behind.thinned(rows, 1000) is rows
