@@ -12,6 +12,7 @@ import pandas as pd
 
 from rebuildstats.answers import Answer, Fits, Known
 from rebuildstats.demand.forecast import Forecast, forecast_parts
+from rebuildstats.demand.openings import openings_of, openings_without_parts
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.fits.complaints import complaint_causes
 from rebuildstats.fits.inspections import inspections_table
@@ -21,6 +22,7 @@ from rebuildstats.fits.results import LifeFits
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.reports import sentences
 from rebuildstats.reports import sheet as sheets
+from rebuildstats.reports.job_money import held_words
 from rebuildstats.reports.counter_sentences import what_if_notes
 from rebuildstats.reports.repeat_sentences import repeat_sentence
 from rebuildstats.stock.goals import Budget, Goal, JobFill, PartFill
@@ -69,6 +71,7 @@ def order_of(now: Known, ahead: Forecast, goal: Goal, what_if: Sequence[str] = (
     if supposed is not None:
         today = plan_for(goal, outlook_of(now, ahead))
         notes += what_if_notes(tuple(what_if), today.in_short(), plan.in_short())
+    notes = [*notes, held_words(now.history.teardowns, now.as_of)]
     return Answer(plan.frame(), notes=tuple(notes), result=plan)
 
 
@@ -90,10 +93,17 @@ def repeats_of(now: Known, life: LifeFits) -> Answer:
     return Answer(found.frame(), notes=tuple(repeat_sentence(row) for row in flagged), result=found)
 
 
+def openings_ahead(now: Known, units: LifeFits, ahead: Forecast | None) -> pd.DataFrame:
+    """Teardowns to expect of every unit in the coming year: by the forecast in parts, else by units' lives alone."""
+    if ahead is not None:
+        return openings_of(ahead, YEAR_DAYS)
+    return openings_without_parts(now.history, now.records, units, YEAR_DAYS)
+
+
 def inspections_of(
-    now: Known, points: PointFits, ahead: Forecast | None, family: str | None = None, mileage: float | None = None
+    now: Known, points: PointFits, openings: pd.DataFrame, family: str | None = None, mileage: float | None = None
 ) -> Answer:
-    """Which inspections most often fail; without a forecast the expected columns are empty.
+    """Which inspections most often fail, and how many looks and fails the coming year's `openings` bring.
 
     Raises NothingToComputeError where nothing was ever inspected.
     """
@@ -106,7 +116,7 @@ def inspections_of(
         history.components,
         records.teardowns,
         point_fits=points,
-        ahead=None if ahead is None else ahead.likely(YEAR_DAYS).rename(columns={"chance": "expected"}),
+        ahead=openings,
         positions=records.positions,
         family=family,
         mileage=mileage,
