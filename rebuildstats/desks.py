@@ -22,8 +22,8 @@ from rebuildstats.fits.results import LifeFits
 from rebuildstats.fits.wear import wear_table
 from rebuildstats.reports import sentences
 from rebuildstats.reports import sheet as sheets
-from rebuildstats.reports.job_money import held_words
 from rebuildstats.reports.counter_sentences import what_if_notes
+from rebuildstats.reports.job_money import held_words
 from rebuildstats.reports.repeat_sentences import repeat_sentence
 from rebuildstats.stock.goals import Budget, Goal, JobFill, PartFill
 from rebuildstats.stock.outlook import Outlook, look_ahead
