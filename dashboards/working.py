@@ -40,17 +40,22 @@ class Job:
     def listen(self) -> None:
         """Take in what the process says until it ends."""
         assert self.process.stdout is not None
-        for line in self.process.stdout:
-            try:
-                told = json.loads(line)
-            except ValueError:
-                continue
-            self.done, self.of = float(told.get("done", self.done)), float(told.get("of", self.of))
-            self.what = str(told.get("what", self.what))
-            self.ended = told.get("ended", self.ended)
+        with self.process.stdout as lines:
+            for line in lines:
+                self.hear(line)
         self.process.wait()
         if self.ended is None:
             self.ended = "Stopped." if self.stopped else "An error of the program ended the work."
+
+    def hear(self, line: str) -> None:
+        """One line of what the process says."""
+        try:
+            told = json.loads(line)
+        except ValueError:
+            return
+        self.done, self.of = float(told.get("done", self.done)), float(told.get("of", self.of))
+        self.what = str(told.get("what", self.what))
+        self.ended = told.get("ended", self.ended)
 
     def stop(self) -> None:
         self.stopped = True
