@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import io
 import re
-import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time
@@ -15,11 +14,12 @@ from typing import Any
 import openpyxl
 
 from rebuildstats.errors import InputError
+from rebuildstats.history import archives
 from rebuildstats.history.cells import FaultyCell, PlainNumber
+from rebuildstats.history.text_rows import MAX_CELL
 
-MAX_UNPACKED = 200_000_000  # bytes of XML; beyond it a workbook is a bomb or belongs in a CSV file
-MAX_RATIO = 200
-MAX_ROWS = 1_048_576
+MAX_AREA = 20_000_000  # cells from the first to the last that is filled: a million rows of twenty columns
+MAX_TEXT = 200_000_000  # characters of all cells: one long text can stand in every cell for nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,47 +40,56 @@ def sheets(content: bytes, name: str) -> list[BookSheet]:
     the value that was last computed, and a cell whose formula has none, or gave an error, is a `FaultyCell`. Raises
     InputError for what is no workbook, is locked, or unpacks beyond all bounds.
     """
+    formulas_too = archives.has_formulas(content, name)
     try:
-        _check_archive(content, name)
         values = openpyxl.load_workbook(io.BytesIO(content), data_only=True, keep_links=False)
         formulas = (
-            openpyxl.load_workbook(io.BytesIO(content), data_only=False, keep_links=False)
-            if _has_formulas(content)
-            else None
+            openpyxl.load_workbook(io.BytesIO(content), data_only=False, keep_links=False) if formulas_too else None
         )
-    except InputError:
-        raise
     except Exception as error:  # openpyxl raises whatever its XML parser and the archive meet
         raise InputError(
-            f"{name} cannot be read as a workbook: {_short(error)}. Open it and save it as .xlsx again."
+            f"{name} cannot be read as a workbook: {archives.short(error)}. Open it and save it as .xlsx again."
         ) from error
     return [
-        _sheet(sheet, formulas[sheet.title] if formulas is not None else None, values.epoch.date())
+        _sheet(sheet, formulas[sheet.title] if formulas is not None else None, values.epoch.date(), name)
         for sheet in values.worksheets
         if sheet.sheet_state == "visible"
     ]
 
 
-def _sheet(sheet: Any, formulas: Any, zero_day: date) -> BookSheet:
-    merged = {}
+def _sheet(sheet: Any, formulas: Any, zero_day: date, name: str) -> BookSheet:
+    texts = {place: text for place, text in _filled(sheet, formulas) if text}
     for span in sheet.merged_cells.ranges:
-        top = _text(sheet.cell(span.min_row, span.min_col))
-        for below in range(span.min_row + 1, span.max_row + 1):
-            merged[below, span.min_col] = top
-    rows: list[list[str]] = []
-    lines: list[int] = []
-    for line, cells in enumerate(sheet.iter_rows(), 1):
-        row = [merged.get((line, cell.column)) or _text(cell) for cell in cells]
-        if formulas is not None:
-            for index, cell in enumerate(cells):
-                if cell.value is None and formulas.cell(line, cell.column).data_type == "f":
-                    row[index] = FaultyCell(str(formulas.cell(line, cell.column).value), "formula_without_value")
-        rows.append(row)
-        lines.append(line)
-    while rows and not any(rows[-1]):  # formatted but empty rows at the end are no rows of anybody
-        rows.pop()
-        lines.pop()
-    return BookSheet(sheet.title, rows, lines, zero_day)
+        top = texts.get((span.min_row, span.min_col), "")
+        if top:
+            texts |= {(below, span.min_col): top for below in range(span.min_row + 1, span.max_row + 1)}
+    height = max((row for row, _ in texts), default=0)
+    width = max((column for _, column in texts), default=0)
+    if (
+        height * width > MAX_AREA
+        or sum(map(len, texts.values())) > MAX_TEXT
+        or any(len(text) > MAX_CELL for text in texts.values())
+    ):
+        raise InputError(
+            f"{name}, sheet {sheet.title}: {height:,} rows of {width:,} columns, {len(texts):,} cells filled, the "
+            f"longest with {max(map(len, texts.values())):,} characters; that is beyond what is read from a workbook. "
+            "Save the sheet as CSV."
+        )
+    rows = [[""] * width for _ in range(height)]
+    for (row, column), text in texts.items():
+        rows[row - 1][column - 1] = text
+    return BookSheet(sheet.title, rows, list(range(1, height + 1)), zero_day)
+
+
+def _filled(sheet: Any, formulas: Any) -> Iterator[tuple[tuple[int, int], str]]:
+    """The cells that the file holds, by row and column. openpyxl's public ways go over all there could be, which takes
+    hours for a sheet with one cell in its last corner.
+    """
+    for (row, column), cell in sheet._cells.items():
+        if formulas is not None and cell.value is None and formulas.cell(row, column).data_type == "f":
+            yield (row, column), FaultyCell(str(formulas.cell(row, column).value), "formula_without_value")
+        else:
+            yield (row, column), _text(cell)
 
 
 def _text(cell: Any) -> str:
@@ -117,52 +126,3 @@ def _as_shown(number: int, form: str) -> str | None:
     for k, i in enumerate(zeros):
         signs[i] = digits[: over + 1] if k == 0 else digits[over + k]
     return "".join(signs)
-
-
-def _check_archive(content: bytes, name: str) -> None:
-    if content[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
-        raise InputError(
-            f"{name} is an old .xls file or locked with a password. Save it as an open .xlsx file or as CSV."
-        )
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            entries = archive.infolist()
-    except (zipfile.BadZipFile, ValueError, OSError) as error:
-        raise InputError(f"{name} is not an .xlsx workbook: {_short(error)}.") from error
-    unpacked = sum(entry.file_size for entry in entries)
-    if (
-        unpacked > MAX_UNPACKED
-        or len(entries) > 10_000
-        or (unpacked > 50_000_000 and unpacked > MAX_RATIO * max(len(content), 1))
-    ):
-        raise InputError(
-            f"{name} unpacks to {unpacked / 1e6:,.0f} MB; that is no shop's workbook. Save the sheets as CSV files."
-        )
-    for entry, head in _heads(content):
-        if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
-            raise InputError(
-                f"{name} declares entities in {entry}; no spreadsheet program writes that. It was not read."
-            )
-
-
-def _heads(content: bytes) -> Iterator[tuple[str, bytes]]:
-    with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        for entry in archive.infolist():
-            if entry.filename.endswith((".xml", ".rels")):
-                with archive.open(entry) as part:
-                    yield entry.filename, part.read(4096)
-
-
-def _has_formulas(content: bytes) -> bool:
-    with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        for entry in archive.namelist():
-            if entry.startswith("xl/worksheets/") and entry.endswith(".xml"):
-                data = archive.read(entry)
-                if b"<f>" in data or b"<f " in data or b"<f/>" in data:
-                    return True
-    return False
-
-
-def _short(error: BaseException) -> str:
-    lines = str(error).strip().splitlines()
-    return (lines[0] if lines else type(error).__name__)[:200]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import re
 import shutil
 import subprocess
 import zipfile
+from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
 
@@ -123,6 +125,27 @@ def test_a_formula_counts_by_its_last_value(shop: Shop) -> None:
     assert shop.keys("stock", "on_hand") == [(5.0,)]
 
 
+def test_a_formula_never_computed_behind_a_prefix(shop: Shop) -> None:
+    """Some programs write every element with the prefix of its namespace (ECMA-376 leaves it to them)."""
+    content = content_of(book_of(stock=[["part", "site", "on_hand"], ["0071", "north", "=2+3"]]))
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w") as archive:
+        for name in old.namelist():
+            data = old.read(name)
+            if name == SHEET:
+                data = re.sub(rb"<(/?)(?=[a-zA-Z])", rb"<\1x:", data).replace(b"xmlns=", b"xmlns:x=")
+            archive.writestr(name, data)
+    (shop.folder / "b.xlsx").write_bytes(out.getvalue())
+    assert "formula_without_value" in shop.load_paths([shop.folder / "b.xlsx"]).rejects["reason"].tolist()
+
+
+def test_a_sparse_sheet_is_read_as_it_stands(shop: Shop) -> None:
+    book = book_of(sites=[["site"], ["far"]])
+    book["sites"].cell(200_000, 1, "further")
+    report = shop.load_paths([save(shop, book)])
+    assert count(report, "sites") == {"read": 199_999, "new": 2, "blank": 199_997}
+
+
 def test_one_sheet_of_any_name_in_a_file_named_like_a_table(shop: Shop) -> None:
     assert count(shop.load_paths([save(shop, book_of(Sheet1=[["site"], ["far"]]), "sites.xlsx")]), "sites")["new"] == 1
 
@@ -166,18 +189,64 @@ def _bomb_of(size: int) -> bytes:
     return out.getvalue()
 
 
-def _entities() -> bytes:
-    book = content_of(book_of(sites=[["site"], ["far"]]))
+SHEET = "xl/worksheets/sheet1.xml"
+
+
+def _changed(part: str, change: Callable[[bytes], bytes]) -> bytes:
+    """A good workbook with one of its parts changed."""
     out = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(out, "w") as archive:
+    book = content_of(book_of(sites=[["site"], ["far"]]))
+    with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         for name in old.namelist():
-            data = old.read(name)
-            if name == "xl/workbook.xml":
-                data = (
-                    b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;">]>'
-                    + data.split(b"?>", 1)[-1]
+            archive.writestr(name, change(old.read(name)) if name == part else old.read(name))
+    return out.getvalue()
+
+
+def _entities(before: str = "", encoding: str = "utf-8") -> bytes:
+    """Entities that unfold to ten times ten times ten; behind a comment, or in another encoding, they hide."""
+    declared = '<!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;">]>'
+
+    def change(data: bytes) -> bytes:
+        text = data.decode().split("?>", 1)[-1]
+        return f'<?xml version="1.0" encoding="{encoding}"?>{before}{declared}{text}'.encode(encoding)
+
+    return _changed("xl/workbook.xml", change)
+
+
+def _merged(where: bytes) -> bytes:
+    end = b"</sheetData>"
+    return _changed(
+        SHEET, lambda d: d.replace(end, end + b"<mergeCells><mergeCell ref='" + where + b"'/></mergeCells>")
+    )
+
+
+def _last_corner() -> bytes:
+    row = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
+    return _changed(SHEET, lambda d: d.replace(b"</sheetData>", row))
+
+
+def _one_text_everywhere() -> bytes:
+    """30,000 characters, kept once and meant by 20,000 cells: 600 MB out of 100 kB."""
+    main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships/sharedStrings"
+    kind = "application/vnd.openxmlformats-officedocument.spreadsheetml.sharedStrings+xml"
+    rows = b"".join(b'<row r="%d"><c r="A%d" t="s"><v>0</v></c></row>' % (i, i) for i in range(1, 20_001))
+    content = _changed(
+        SHEET, lambda d: d.split(b"<sheetData>")[0] + b"<sheetData>" + rows + b"</sheetData></worksheet>"
+    )
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in old.namelist():
+            data = old.read(name).decode()
+            if name == "[Content_Types].xml":
+                data = data.replace(
+                    "</Types>", f'<Override PartName="/xl/sharedStrings.xml" ContentType="{kind}"/></Types>'
                 )
+            if name == "xl/_rels/workbook.xml.rels":
+                one = f'<Relationship Id="rId99" Type="{office}" Target="sharedStrings.xml"/></Relationships>'
+                data = data.replace("</Relationships>", one)
             archive.writestr(name, data)
+        archive.writestr("xl/sharedStrings.xml", f'<sst xmlns="{main}"><si><t>{"x" * 30_000}</t></si></sst>')
     return out.getvalue()
 
 
@@ -191,6 +260,12 @@ def _entities() -> bytes:
         (_bomb, "unpacks to 210 MB"),
         (_lied_bomb, "cannot be read|not an .xlsx"),
         (_entities, "declares entities"),
+        (lambda: _entities(before=f"<!--{'x' * 9_000}-->"), "declares entities"),
+        (lambda: _entities(encoding="utf-16"), "declares entities"),
+        (lambda: _merged(b"A2:XFD1048576"), "merges 17,179,852,800 cells"),
+        (lambda: _merged(b"nowhere"), "merges cells of no place"),
+        (_last_corner, "1,048,576 rows of 16,384 columns"),
+        (_one_text_everywhere, "20,000 cells filled"),
     ],
 )
 def test_what_is_no_workbook_is_said_in_bounded_time(shop: Shop, content: object, words: str) -> None:
