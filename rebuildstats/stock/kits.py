@@ -15,6 +15,8 @@ from rebuildstats.stock.items import Items
 PULL = "pull now"
 AT_HAND = "have at hand"
 _PULL_CHANCE, _HAND_CHANCE = 0.7, 0.1
+_NAMED = 6  # parts named as lacking, the likeliest to hold the job up first
+_HOLDS_UP = 0.05  # a part is named as lacking when it keeps this share of the kits incomplete
 _ENOUGH = 30  # sampled teardowns of a unit's own; with fewer its whole family's speak for it
 LINE_COLUMNS = ["unit", "family", "part", "name", "chance", "quantity", "on_hand", "what", "lacking"]
 KIT_COLUMNS = [
@@ -25,10 +27,13 @@ KIT_COLUMNS = [
 
 @dataclass(frozen=True, slots=True)
 class Kits:
-    """One kit per booked or likely teardown. kits: a row each (KIT_COLUMNS; teardowns: sampled ones it is read from;
-    chance_complete with its 90 % interval: everything needed lies on the shelf now, after what the kits before it
-    pull). lines: a row per kit and part (LINE_COLUMNS; chance: that the part is needed at this teardown; quantity:
-    pieces enough in nine such teardowns of ten; lacking: pieces of it not on the shelf)."""
+    """One kit per booked or likely teardown.
+
+    kits: a row each (KIT_COLUMNS; teardowns: sampled ones it is read from; chance_complete with its 90 % interval:
+    everything needed lies on the shelf now, after what the kits before it pull; lacking: the parts that most often keep
+    it incomplete). lines: a row per kit and part (LINE_COLUMNS; chance: that the part is needed at this teardown;
+    quantity: pieces enough in nine such teardowns of ten; lacking: pieces of it not on the shelf).
+    """
 
     kits: pd.DataFrame
     lines: pd.DataFrame
@@ -196,7 +201,8 @@ def _kit(
     # Jeffreys' interval (Brown, Cai & DasGupta 2001)
     low = float(beta.ppf(0.05, good + 0.5, n - good + 0.5)) if good else 0.0
     high = float(beta.ppf(0.95, good + 0.5, n - good + 0.5)) if good < n else 1.0
-    lacking = ", ".join(lines.loc[(lines["lacking"] > 0) & (lines["what"] == PULL), "part"].head(6))
+    short = each.loc[each["quantity"].to_numpy() > lies, "part"].value_counts()
+    lacking = ", ".join(short[short >= _HOLDS_UP * n].head(_NAMED).index.astype(str))
     return lines, {
         "site": site,
         "chance_complete": good / n,

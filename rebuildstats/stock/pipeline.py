@@ -43,7 +43,7 @@ def chance_of_none(pmf: Floats, level: int, *, fetched_elsewhere: bool = False) 
     if level < 0:
         return 1.0
     if not fetched_elsewhere:
-        return float(1.0 - np.sum(pmf[:level]))
+        return float(np.sum(pmf[level:]))
     within = float(np.sum(pmf[: level + 1]))
     return float(pmf[level] / within) if level < len(pmf) and within > 0 else 0.0
 
