@@ -226,6 +226,16 @@ def each_life(
     return out[0], out[1], out[2], out[3], out[4], out[5]
 
 
+def part_scores(
+    dist: Distribution, lives: Lives, location: Floats, log_sigma: Floats
+) -> list[tuple[Part, Floats, Floats]]:
+    """Per kind of life, late entries left out: the part, and each unweighted first derivative by location and by log
+    sigma, for a location and a log sigma per component.
+    """
+    found = _part_terms(dist, lives, lambda p: location[p.of], lambda p: log_sigma[p.of])
+    return [(part, terms[1], terms[2]) for part, terms in found if part is not lives.entered]
+
+
 def derivatives(dist: Distribution, lives: Lives, location: Floats, log_sigma: Floats) -> Derivatives:
     """Log likelihood per component with gradient and second derivatives by (location, log sigma)."""
     out = [np.zeros(lives.components) for _ in range(6)]

@@ -2,12 +2,13 @@
 known.
 
 With chance m a look at a failed component finds nothing. A life good at `lower` by a look may then have failed before
-it: after the look before that (`good_before`) with one miss, or before that one too with two (rarer misses in a row
-are taken as two). With F the chance of having failed, a life found failed at `upper` has likelihood
-(1 - m) (F(upper) - F(lower) + m (F(lower) - F(good_before)) + m^2 F(good_before)), a running one the same without
-(1 - m) and with F(upper) = 1. One m for all components seen at teardowns is estimated by EM together with their lives
-(misclassified inspection: Richardson & Hughes 2000, Biostatistics 1:341); it is used only where the log likelihood
-gains `_GAIN`, and then each doubtful life stands as three, with the weights of its readings.
+it: after the look before that (`good_before`) with one miss, before that one too with two, or with three (more in a row
+are taken as three; the look before `good_before` is taken to lie as far from it as that one from the last). With F the
+chance of having failed and G that of having failed by the look before `good_before`, a life found failed at `upper`
+has likelihood (1 - m) (F(upper) - F(lower) + m (F(lower) - F(good_before)) + m^2 (F(good_before) - G) + m^3 G), a
+running one the same without (1 - m) and with F(upper) = 1. One m for all components seen at teardowns is estimated by
+EM together with their lives (misclassified inspection: Richardson & Hughes 2000, Biostatistics 1:341); it is used only
+where the log likelihood gains `_GAIN`, and then each doubtful life stands once per reading, with their weights.
 """
 
 from __future__ import annotations
@@ -26,20 +27,33 @@ _GAIN: Final = 4.0
 _FEWEST_EVENTS: Final = 60.0
 _TURNS: Final = 40
 _FEW_TURNS: Final = 4
+_MORE_TURNS: Final = 8
+_STEP: Final = 0.3
+_Z90: Final = 1.6448536269514722
 _GUESSES: Final = (0.03, 0.12)
-_MOST: Final = 0.3
+_MOST: Final = 0.5
+_MISSES: Final = np.array([1.0, 2.0, 3.0])
 
 
 @dataclass(frozen=True, slots=True)
 class Missed:
-    """`chance`: that a look misses a failed component (0 where the data don't ask for it); `gain`: of log likelihood;
-    `lives`: the lives to fit, doubtful ones split in two with the weights of their readings; `used` (m): where it
-    acts."""
+    """`chance`: that a look misses a failed component (0 where the data don't ask for it), `lower`, `upper` its 90 %
+    limits by the curvature of its profile likelihood over its logarithm; `gain`: of log likelihood; `lives`: the lives
+    to fit, doubtful ones split with the weights of their readings; `used` (m): where it acts; `sway` (m, 2): by how
+    much location and log sigma move with one standard error of the chance."""
 
     chance: float
     gain: float
     lives: Lives
     used: npt.NDArray[np.bool_]
+    sway: Floats
+    lower: float = 0.0
+    upper: float = 0.0
+
+
+def none_missed(lives: Lives, gain: float = 0.0) -> Missed:
+    """No miss: the lives as they are."""
+    return Missed(0.0, gain, lives, np.zeros(lives.components, dtype=bool), np.zeros((lives.components, 2)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,14 +99,13 @@ def find_missed(lives: Lives, prior: Prior, before: Floats, looked: npt.NDArray[
                 part.weight[place],
             )
         )
-    nothing = Missed(0.0, 0.0, lives, np.zeros(lives.components, dtype=bool))
     detections: Floats = np.zeros(lives.components)
     np.add.at(detections, lives.between.of, lives.between.weight)
     concerned = np.zeros(lives.components, dtype=bool)
     for doubt in doubts:
         concerned[doubt.of] = True
     if detections[concerned].sum() < _FEWEST_EVENTS:
-        return nothing
+        return none_missed(lives)
     counts = np.where(concerned, detections, 0.0)
     fits = [_fitted(dist, lives, prior) for dist in (WEIBULL, LOGNORMAL, LOGLOGISTIC)]
     none = _best(fits, lives, doubts, 0.0, counts)
@@ -102,11 +115,14 @@ def find_missed(lives: Lives, prior: Prior, before: Floats, looked: npt.NDArray[
         # guesses
         refitted = [_settle_at(fit, lives, doubts, prior, guess) for fit in fits]
         answers.append(_climb(_best(refitted, lives, doubts, guess, counts), lives, doubts, prior, guess, counts))
-    value, chance, shares = max(answers, key=lambda answer: answer[0])
-    gain = value - none.value
+    best = max(answers, key=lambda answer: answer.value)
+    gain = best.value - none.value
     if gain < _GAIN:
-        return Missed(0.0, gain, lives, nothing.used)
-    return Missed(chance, gain, _split(lives, doubts, shares), concerned)
+        return none_missed(lives, gain)
+    error, sway = _sureness(best, lives, doubts, prior, counts)
+    reach = float(np.exp(_Z90 * error))
+    split = _split(lives, doubts, best.shares)
+    return Missed(best.chance, gain, split, concerned, sway, best.chance / reach, min(best.chance * reach, 1.0))
 
 
 Chosen = list[tuple[Distribution, npt.NDArray[np.bool_]]]
@@ -131,14 +147,41 @@ class _Best:
     value: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Climbed:
+    """Where EM ended: log likelihood, chance of a miss, share of each doubtful life's readings, the lives' fit."""
+
+    value: float
+    chance: float
+    shares: list[Floats]
+    fit: _Fit
+
+
+def _sureness(
+    best: _Climbed, lives: Lives, doubts: list[_Doubt], prior: Prior, detections: Floats
+) -> tuple[float, Floats]:
+    """Standard error of the log of the chance of a miss, and how far it sways each component's parameters (m, 2)."""
+    values, ends = [], []
+    for step in (-_STEP, 0.0, _STEP):
+        chance = best.chance * float(np.exp(step))
+        fit = _settle_at(best.fit, lives, doubts, prior, chance, turns=_MORE_TURNS)
+        values.append(float(_value(fit.dists, lives, doubts, fit.parameters, chance, detections).sum()))
+        ends.append(fit.parameters)
+    bend = (2.0 * values[1] - values[0] - values[2]) / _STEP**2
+    error = 1.0 / np.sqrt(max(bend, 1.0))
+    return float(error), np.asarray((ends[2] - ends[0]) / (2.0 * _STEP) * error)
+
+
 def _fitted(dist: Distribution, lives: Lives, prior: Prior) -> _Fit:
     return _Fit([(dist, np.ones(lives.components, dtype=bool))], find_modes(dist, lives, prior).parameters)
 
 
-def _settle_at(fit: _Fit, lives: Lives, doubts: list[_Doubt], prior: Prior, chance: float) -> _Fit:
+def _settle_at(
+    fit: _Fit, lives: Lives, doubts: list[_Doubt], prior: Prior, chance: float, *, turns: int = _FEW_TURNS
+) -> _Fit:
     """The fit at a given chance of a miss, by a few EM steps."""
     at = fit.parameters
-    for _ in range(_FEW_TURNS):
+    for _ in range(turns):
         shares = [_share(fit.dists, d, at, chance) for d in doubts]
         at = _refit(fit.dists, _split(lives, doubts, shares), prior, at)
     return _Fit(fit.dists, at)
@@ -154,19 +197,20 @@ def _best(fits: list[_Fit], lives: Lives, doubts: list[_Doubt], chance: float, d
 
 def _climb(
     best: _Best, lives: Lives, doubts: list[_Doubt], prior: Prior, chance: float, detections: Floats
-) -> tuple[float, float, list[Floats]]:
-    """EM for the chance of a miss and the lives together: log likelihood, chance, and share of each doubtful life."""
+) -> _Climbed:
+    """EM for the chance of a miss and the lives together."""
     at = best.parameters
-    shares = [np.zeros((len(d.place), 2)) for d in doubts]
+    shares = [np.zeros((len(d.place), len(_MISSES))) for d in doubts]
     for _ in range(_TURNS):
         shares = [_share(best.dists, d, at, chance) for d in doubts]
-        misses = sum(float(d.weight @ (s @ [1.0, 2.0])) for d, s in zip(doubts, shares, strict=True))
+        misses = sum(float(d.weight @ (s @ _MISSES)) for d, s in zip(doubts, shares, strict=True))
         new = float(np.clip(misses / max(misses + detections.sum(), 1e-9), 1e-6, _MOST))
         at = _refit(best.dists, _split(lives, doubts, shares), prior, at)
         if abs(new - chance) < 1e-5:
             break
         chance = new
-    return float(_value(best.dists, lives, doubts, at, chance, detections).sum()), chance, shares
+    value = float(_value(best.dists, lives, doubts, at, chance, detections).sum())
+    return _Climbed(value, chance, shares, _Fit(best.dists, at))
 
 
 def _log_survival(dists: Chosen, of: Ints, at: Floats, parameters: Floats) -> Floats:
@@ -178,11 +222,12 @@ def _log_survival(dists: Chosen, of: Ints, at: Floats, parameters: Floats) -> Fl
     return np.where(np.isposinf(at), -np.inf, out)
 
 
-def _readings(dists: Chosen, d: _Doubt, parameters: Floats, chance: float) -> tuple[Floats, Floats, Floats]:
-    """Likelihood of each doubtful life as written, with one miss, and with two."""
+def _readings(dists: Chosen, d: _Doubt, parameters: Floats, chance: float) -> tuple[Floats, Floats]:
+    """Likelihood of each doubtful life as written (n), and with one, two and three misses (n, 3)."""
     ages = (_two_before(d), d.before, d.at, d.until)
     s_two, s_before, s_at, s_until = (np.exp(_log_survival(dists, d.of, x, parameters)) for x in ages)
-    return s_at - s_until, chance * (s_before - s_at), chance * chance * (s_two - s_before)
+    falls = np.column_stack([s_before - s_at, s_two - s_before, 1.0 - s_two])
+    return s_at - s_until, falls * chance**_MISSES
 
 
 def _two_before(d: _Doubt) -> Floats:
@@ -194,10 +239,9 @@ def _two_before(d: _Doubt) -> Floats:
 
 
 def _share(dists: Chosen, d: _Doubt, parameters: Floats, chance: float) -> Floats:
-    """How likely each doubtful life (n) is read with one miss and with two: (n, 2)."""
-    plain, once, twice = _readings(dists, d, parameters, chance)
-    both = np.column_stack([once, twice])
-    return np.asarray(both / np.maximum(plain + once + twice, 1e-300)[:, None])
+    """How likely each doubtful life (n) is read with one, two and three misses: (n, 3)."""
+    plain, missed = _readings(dists, d, parameters, chance)
+    return np.asarray(missed / np.maximum(plain + missed.sum(axis=1), 1e-300)[:, None])
 
 
 def _refit(dists: Chosen, lives: Lives, prior: Prior, start: Floats) -> Floats:
@@ -215,13 +259,14 @@ def _value(
     miss.
     """
     total = detections * float(np.log1p(-chance))
-    rest = _split(lives, doubts, [np.zeros((len(d.place), 2)) for d in doubts], keep=False)
+    rest = _split(lives, doubts, [np.zeros((len(d.place), len(_MISSES))) for d in doubts], keep=False)
     for dist, chosen in dists:
         if chosen.any():
             at = parameters[chosen]
             total[chosen] += log_likelihood(dist, rest.select(chosen), at[:, 0], at[:, 1])
     for d in doubts:
-        terms = np.log(np.maximum(sum(_readings(dists, d, parameters, chance)), 1e-300))
+        plain, missed = _readings(dists, d, parameters, chance)
+        terms = np.log(np.maximum(plain + missed.sum(axis=1), 1e-300))
         np.add.at(total, d.of, d.weight * terms)
     return total
 
@@ -233,7 +278,8 @@ def _split(lives: Lives, doubts: list[_Doubt], shares: list[Floats], *, keep: bo
     for d, share in zip(doubts, shares, strict=True):
         weights[d.part][d.place] = d.weight * (1.0 - share.sum(axis=1)) if keep else 0.0
         rows = lives.parts[d.part].row[d.place]
-        for low, high, part in ((d.before, d.at, share[:, 0]), (_two_before(d), d.before, share[:, 1])):
+        two, zero = _two_before(d), np.full(len(d.place), LOG_ZERO)
+        for low, high, part in zip((d.before, two, zero), (d.at, d.before, two), share.T, strict=True):
             more.append(Part(d.of, low, high, d.weight * part, rows).keep((part > 1e-7) & (high > LOG_ZERO)))
     parts = [Part(p.of, p.at, p.until, w, p.row) for p, w in zip(lives.parts, weights, strict=True)]
     both = [parts[1], *more]

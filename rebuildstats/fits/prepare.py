@@ -16,12 +16,13 @@ from rebuildstats.fits.covariates import Found, find_effects, text_levels
 from rebuildstats.fits.distributions import DISTRIBUTIONS, Floats
 from rebuildstats.fits.early import Early, find_early
 from rebuildstats.fits.likelihood import LOG_ZERO, Lives, grouped, lay_out
-from rebuildstats.fits.missed import Missed, find_missed
+from rebuildstats.fits.missed import Missed, find_missed, none_missed
 from rebuildstats.fits.newton import find_modes
 from rebuildstats.fits.pooling import weak_prior
-from rebuildstats.fits.robust import variance_inflation
+from rebuildstats.fits.robust import Inflation, variance_inflation
 
 Name = tuple[str, str | None]
+_WORTH_SAYING = 1.1
 _AGES = ("entry_age", "lower_age", "upper_age")
 
 
@@ -70,19 +71,17 @@ def prepare(frame: pd.DataFrame, names: list[Name]) -> Prepared:
         empty = np.zeros(0)
         nothing = Found(np.zeros((0, 0)), (), empty, ())
         early = Early(has[:0], empty, empty, empty, (empty, empty, empty, empty))
-        return Prepared(
-            has, scale, raw, raw, empty, empty, empty, nothing, early, Missed(0.0, 0.0, raw, has[:0]), empty, ()
-        )
+        return Prepared(has, scale, raw, raw, empty, empty, empty, nothing, early, none_missed(raw), empty, ())
     found = find_effects(table, raw, prior)
     shifted = raw.shifted(found.shift)
     early = find_early(shifted, prior)
     wearing = early.wear(shifted)
     missed = _missed(table, wearing, found, scale)
-    inflation = _inflation(table, missed.lives)
-    notes = tuple(_words(found, early, missed, inflation, scale, j) for j in range(len(inflation)))
-    laid = missed.lives.weighted(1.0 / inflation)
+    inflation = _inflation(table, missed)
+    notes = tuple(_words(found, early, missed, inflation, scale, j) for j in range(raw.components))
+    laid = missed.lives.weighted(1.0 / inflation.total)
     return Prepared(
-        has, scale, raw, laid, counts[has], exposure[has], events[has], found, early, missed, inflation, notes
+        has, scale, raw, laid, counts[has], exposure[has], events[has], found, early, missed, inflation.total, notes
     )
 
 
@@ -143,28 +142,33 @@ def _counts(table: pd.DataFrame, components: int) -> tuple[Floats, Floats, Float
 def _missed(table: pd.DataFrame, lives: Lives, found: Found, scale: float) -> Missed:
     """The chance of a missed fail; none where the looks before the last are not known."""
     if "looked" not in table.columns:
-        return Missed(0.0, 0.0, lives, np.zeros(lives.components, dtype=bool))
+        return none_missed(lives)
     before = table["good_before"].fillna(0.0).to_numpy() / scale
     log_before = np.full(len(before), LOG_ZERO)
     log_before[before > 0] = np.log(before[before > 0])
     return find_missed(lives, weak_prior(lives), log_before - found.shift, table["looked"].to_numpy(dtype=bool))
 
 
-def _inflation(table: pd.DataFrame, laid: Lives) -> Floats:
-    """How much the variance of log B10 grows because lives of one unit are alike; 1 where units aren't known."""
-    if "unit" not in table.columns:
-        return np.ones(laid.components)
+def _inflation(table: pd.DataFrame, missed: Missed) -> Inflation:
+    """How much variances grow because lives of one unit are alike and because some may be read in several ways."""
     dists = [d for d in DISTRIBUTIONS if not d.sigma_is_one]
+    laid = missed.lives
     prior = weak_prior(laid)
     modes = [find_modes(d, laid, prior) for d in dists]
     best = np.stack([x.log_likelihood for x in modes]).argmax(axis=0)
-    cluster = pd.factorize(table["unit"].to_numpy(dtype=object))[0].astype(np.int64)
-    of = table["of"].to_numpy(dtype=np.int64)
-    ratios = np.stack([variance_inflation(d, laid, x, of, cluster) for d, x in zip(dists, modes, strict=True)])
-    return np.asarray(ratios[best, np.arange(laid.components)])
+    # where units aren't known every row stands for itself
+    names = table["unit"].to_numpy(dtype=object) if "unit" in table.columns else np.arange(len(table))
+    cluster = pd.factorize(names)[0].astype(np.int64)
+    of, weight = table["of"].to_numpy(dtype=np.int64), table["weight"].to_numpy(dtype=float)
+    found = [
+        variance_inflation(d, laid, x, of, cluster, weight, missed.sway) for d, x in zip(dists, modes, strict=True)
+    ]
+    here = np.arange(laid.components)
+    total, doubtful = (np.stack([getattr(x, name) for x in found])[best, here] for name in ("total", "doubtful"))
+    return Inflation(total if "unit" in table.columns else doubtful, doubtful)
 
 
-def _words(found: Found, early: Early, missed: Missed, inflation: Floats, scale: float, j: int) -> tuple[str, ...]:
+def _words(found: Found, early: Early, missed: Missed, inflation: Inflation, scale: float, j: int) -> tuple[str, ...]:
     """What was used for one component, in words."""
     words = list(found.named[j])
     if early.used[j]:
@@ -172,7 +176,13 @@ def _words(found: Found, early: Early, missed: Missed, inflation: Floats, scale:
         share, count = f"{100 * early.share[j]:.1f} % of lives", f"about {early.count[j]:.0f} failures"
         words.append(f"early failures set apart from wear: {share}, {count} at a mean age of {age:,.0f}")
     if missed.used[j]:
-        words.append(f"an inspection misses a failed one with chance {100 * missed.chance:.1f} % (estimated)")
-    if inflation[j] > 1.0:
-        words.append(f"lives of one unit are alike: variance taken {inflation[j]:.1f} times as large")
+        chance, low, high = (100 * x for x in (missed.chance, missed.lower, missed.upper))
+        words.append(
+            f"an inspection misses a failed one with chance {chance:.1f} % ({low:.1f} to {high:.1f}, estimated)"
+        )
+    doubtful, alike = inflation.doubtful[j], inflation.total[j] / inflation.doubtful[j]
+    if doubtful > _WORTH_SAYING:
+        words.append(f"lives that may be read in two ways widen the interval: variance {doubtful:.1f} times as large")
+    if alike > _WORTH_SAYING:
+        words.append(f"lives of one unit are alike: variance taken {alike:.1f} times as large")
     return tuple(words)

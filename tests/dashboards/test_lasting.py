@@ -7,8 +7,10 @@ from tests.dashboards.conftest import said
 
 
 @pytest.mark.parametrize(
-    ("topic", "words"), [("makes", "price"), ("rates", "scatter"), ("young", "first tenth of life")]
+    ("topic", "words"),
+    [("makes", "two makes with three failures each"), ("rates", "scatter"), ("young", "first tenth of life")],
 )
+# the fleet of these tests is too small to compare makes, and says so
 def test_a_topic_opens(run, fleet_store, topic, words):
     app = run(fleet_store, "shop_office")
     app.session_state["lasting"] = topic

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
+from rebuildstats.fits.prepare import prepare
 from rebuildstats.fits.results import LIFE_COLUMNS, CannotSay, LifeFit, LifeFits
 from tests.fits.fleets_of_lives import FleetOfLives, fleet_of_lives, inspected
 
@@ -304,3 +305,25 @@ def test_few_events_have_profile_intervals(fits: LifeFits) -> None:
     settled = rivals[few & rivals["settled"]]
     assert (settled["b10_lower"] <= settled["b10"]).all()
     assert (settled["b10_upper"] >= settled["b10"]).all()
+
+
+def test_the_chance_of_a_miss_has_limits_that_hold_it() -> None:
+    """Also where three misses in a row are no rarity; three fleets, 90 % limits: one may lie outside."""
+    held, chance = 0, 0.3
+    for seed in range(3):
+        rng = np.random.default_rng([seed, 7])
+        rows = []
+        for i, age in enumerate(200e3 * rng.weibull(2.5, 600)):
+            before, last, upper = 0.0, 0.0, np.nan
+            for at in np.cumsum(rng.choice([15e3, 60e3, 120e3], 6)):
+                if age < at and rng.random() >= chance:
+                    upper = at
+                    break
+                before, last = last, at
+            rows.append((f"C{i % 3}", last, upper, before))
+        table = pd.DataFrame(rows, columns=["component", "lower_age", "upper_age", "good_before"])
+        names: list[tuple[str, str | None]] = [("F", f"C{i}") for i in range(3)]
+        found = prepare(table.assign(family="F", entry_age=0.0, shows="at_teardown"), names).missed
+        held += found.lower <= chance <= found.upper
+        assert found.chance == pytest.approx(chance, abs=0.12)
+    assert held >= 2
