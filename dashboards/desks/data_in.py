@@ -16,6 +16,7 @@ from layout import Ticket
 
 from rebuildstats.commands import Answer
 from rebuildstats.figures.palette import number
+from rebuildstats.history import uploads
 
 DESK = "Data in · bring sheets in"
 KINDS = ["csv", "xlsx"]
@@ -24,11 +25,7 @@ KINDS = ["csv", "xlsx"]
 def load(path: str, files: list, mapping: object, *, dry_run: bool) -> None:
     """Hand the uploaded files to the library as a folder, and keep what it says until the next load."""
     with tempfile.TemporaryDirectory() as folder:
-        paths = []
-        for file in files:
-            target = Path(folder) / Path(file.name).name
-            target.write_bytes(file.getvalue())
-            paths.append(target)
+        paths = uploads.put(Path(folder), ((file.name, file.getvalue()) for file in files))
         how = None
         if mapping is not None:
             how = Path(folder) / "mapping.toml"
