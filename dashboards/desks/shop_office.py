@@ -14,7 +14,7 @@ from part_view import dates
 from rebuildstats.figures import repeats as pictures
 from rebuildstats.figures import wear as wear_pictures
 from rebuildstats.figures.palette import number, percent
-from rebuildstats.figures.repeats import repeat_label
+from rebuildstats.figures.repeats import repeat_label, seen_and_expected
 from rebuildstats.reports import behind
 from rebuildstats.reports.job_money import spent_words
 
@@ -44,11 +44,12 @@ def show(path: str, version: str) -> None:
         )
     else:
         worst = flagged.iloc[0]
+        seen, expected = seen_and_expected(worst)
         more = f" and {len(flagged) - 1} more" if len(flagged) > 1 else ""
         layout.headline(
             DESK,
             f"Look into {repeat_label(worst)}{more}.",
-            f"It failed {number(worst['observed'])} times where {number(worst['expected'], 1)} were to be expected"
+            f"It failed {number(seen)} times where {number(expected, 1)} were to be expected"
             + (f", since about {pd.Timestamp(worst['since']):%B %Y}." if pd.notna(worst["since"]) else "."),
         )
     layout.tickets([*(_ticket(row) for _, row in flagged.head(3).iterrows()), *_cost(comebacks)])
@@ -71,12 +72,13 @@ def show(path: str, version: str) -> None:
 
 def _ticket(row: pd.Series) -> Ticket:
     span = f"{number(row['ratio_lower'], 1)} to {number(row['ratio_upper'], 1)} times"
+    seen, expected = seen_and_expected(row)
     said = LOOKS_LIKE.get(_word(row.get("looks_like")), "")
     since = f"; since {pd.Timestamp(row['since']):%b %Y}" if pd.notna(row["since"]) else ""
     return Ticket(
         f"{number(row['ratio'], 0 if row['ratio'] >= 10 else 1)}×",
         repeat_label(row),
-        f"{number(row['observed'])} seen, {number(row['expected'], 1)} expected ({span}){since}"
+        f"{number(seen)} seen, {number(expected, 1)} expected ({span}){since}"
         + (f". {said[0].upper()}{said[1:]}." if said else ""),
         True,
     )
@@ -188,6 +190,9 @@ def inspections(path: str, version: str) -> None:
 def came_back(path: str, version: str) -> None:
     comebacks = cached.comebacks(path, version)
     st.subheader(f"Comebacks ({len(comebacks)})")
+    if comebacks.empty:
+        st.write("No teardown was called a comeback, and none came soon after a renewal of what failed.")
+        return
     layout.table(comebacks, name="comebacks", says="The comebacks with their cost", columns=dates(comebacks))
 
 

@@ -31,6 +31,14 @@ def repeat_label(row: pd.Series) -> str:
     return words.replace("_", " ")
 
 
+def seen_and_expected(row: pd.Series) -> tuple[float, float]:
+    """The counts behind a row's ratio: failures in service, or what was found at teardowns where that raised the
+    flag."""
+    if row.get("by") == "teardowns":
+        return float(row["found"]), float(row["found_expected"])
+    return float(row["observed"]), float(row["expected"])
+
+
 def observed_over_expected(repeats: pd.DataFrame, *, most: int = 12, look: Look = LIGHT) -> go.Figure:
     """Observed over expected with its 90 % interval; 1 is "as often as the fleet's sound fit says".
 
@@ -53,7 +61,8 @@ def observed_over_expected(repeats: pd.DataFrame, *, most: int = 12, look: Look 
     shown = np.clip(ratio, 0.05, 200)
     rows = np.arange(len(order))
     hover = [
-        f"<b>{repeat_label(r)}</b><br>{number(r['observed'])} seen, {number(r['expected'], 1)} expected<br>"
+        f"<b>{repeat_label(r)}</b><br>{number(seen_and_expected(r)[0])} seen, "
+        f"{number(seen_and_expected(r)[1], 1)} expected<br>"
         f"ratio {number(r['ratio'], 2)}, 90 % interval {span(r['ratio_lower'], r['ratio_upper'], _two)}<br>"
         f"comebacks {number(r['comebacks'])}, expected {number(r['comebacks_expected'], 1)}<br>"
         f"false discovery rate {number(r['q_value'], 3)}"

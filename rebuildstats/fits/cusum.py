@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 Array = npt.NDArray[np.float64]
 
@@ -35,45 +36,57 @@ def upper_cusum(weights: npt.ArrayLike) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
-    """When an excess began: index of the first step of the bad spell, of its last, and the log-likelihood gained by
-    it."""
+class Onset:
+    """When an excess began, as steps: `first` the date to name, `lower` and `upper` its 90 % limits, `zero` the step
+    after the risk-adjusted CUSUM stood at nothing for the last time (the likeliest start)."""
 
     first: int
-    last: int
-    gain: float
-    ratio: float
+    lower: int
+    upper: int
+    zero: int
 
 
-def likeliest_start(events: npt.ArrayLike, hazard: npt.ArrayLike) -> Start:
-    """The maximum-likelihood start of a spell that lasts to the end: ratio free (>= 1), rate sound before.
+RATIO_SHAPE, RATIO_RATE = 0.5, 0.05
+"""What is believed of a bad spell's ratio before it is seen: gamma with mean 10 and a wide spread, worth half a
+failure."""
+ALL_ALONG = 0.3
+"""Prior weight of 'bad from the first exposure on'."""
 
-    For every start s the gain is O log(O / E) - (O - E) over the steps from s on; the CUSUM's own last zero is the same
-    point when the ratio is the true one (Page 1954; Hinkley 1970).
+
+def date_onset(
+    events: npt.ArrayLike, hazard: npt.ArrayLike, last: int, *, reach: int = 4, all_along: float = ALL_ALONG
+) -> Onset:
+    """When a bad spell began that is known to have lasted to step `last`.
+
+    events, hazard: failures and sound hazard by step. A start's weight is the likelihood ratio of the steps from it on,
+    exp of what the CUSUM sums, with the ratio integrated out (gamma prior): the Bayesian form of the CUSUM's last zero
+    (Page 1954; Hinkley 1970; Shiryaev 1963 for the posterior). all_along: prior weight of 'bad from the first exposure
+    on', the rest is even over the steps. `first` is the step with the most posterior weight within `reach` steps of it:
+    the last zero itself lies before the first failure of the spell or behind a chance failure just before it.
     """
-    o = np.cumsum(np.asarray(events, dtype=float)[::-1])[::-1]
-    e = np.cumsum(np.asarray(hazard, dtype=float)[::-1])[::-1]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gain = np.where((o > e) & (o > 0), o * np.log(o / np.maximum(e, 1e-12)) - (o - e), 0.0)
-    first = int(gain.argmax())
-    return Start(first, len(o) - 1, float(gain[first]), float(o[first] / max(e[first], 1e-12)) if len(o) else 1.0)
-
-
-def likeliest_spell(events: npt.ArrayLike, hazard: npt.ArrayLike) -> Start:
-    """The maximum-likelihood spell that may also have ended: the best (first, last) by the same gain, all pairs
-    looked at."""
-    o, e = np.asarray(events, dtype=float), np.asarray(hazard, dtype=float)
-    n = len(o)
-    if n == 0:
-        return Start(0, -1, 0.0, 1.0)
-    co, ce = np.concatenate([[0.0], np.cumsum(o)]), np.concatenate([[0.0], np.cumsum(e)])
-    so, se = co[None, 1:] - co[:-1, None], ce[None, 1:] - ce[:-1, None]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gain = np.where((so > se) & (so > 0), so * np.log(so / np.maximum(se, 1e-12)) - (so - se), 0.0)
-    gain = np.triu(gain)
-    first, last = np.unravel_index(int(gain.argmax()), gain.shape)
-    ratio = float(so[first, last] / max(se[first, last], 1e-12))
-    return Start(int(first), int(last), float(gain[first, last]), ratio)
+    o, e = np.asarray(events, dtype=float)[: last + 1], np.asarray(hazard, dtype=float)[: last + 1]
+    live = np.flatnonzero(e > 0)
+    if not len(live):
+        return Onset(0, 0, 0, 0)
+    begin = int(live[0])
+    after_o, after_e = np.cumsum(o[::-1])[::-1][begin:], np.cumsum(e[::-1])[::-1][begin:]
+    ratio = max(float(after_o[0] / after_e[0]), 1.5)
+    sums = upper_cusum(hazard_weight(o[begin:], e[begin:], ratio))
+    zeros = np.flatnonzero(sums <= 0)
+    zero = begin + (int(zeros[-1]) + 1 if len(zeros) else 0)
+    a, b = RATIO_SHAPE, RATIO_RATE
+    value = special.gammaln(a + after_o) - (a + after_o) * np.log(b + after_e) + after_e
+    weight = np.exp(value - value.max()) * (1 - all_along) / len(value)
+    weight[0] += all_along * float(np.exp(value[0] - value.max()))
+    weight /= weight.sum()
+    mass = np.cumsum(np.concatenate([[0.0], weight]))
+    step = np.arange(len(weight))
+    near = mass[np.minimum(step + reach + 1, len(weight))] - mass[np.maximum(step - reach, 0)]
+    # of near equals the one that is likelier itself: a start at the first exposure is one date, not a stretch of them
+    first = int(np.argmax(np.where(near >= near.max() - 0.01, weight, -1.0)))
+    lower, upper = (int(np.searchsorted(mass[1:], q)) for q in (0.05, 0.95))
+    upper = min(upper, len(weight) - 1)
+    return Onset(begin + first, begin + min(lower, first), begin + max(upper, first), min(zero, last))
 
 
 def normal_cusum_run_length(limit: float, reference: float, mean: float = 0.0, nodes: int = 60) -> float:
@@ -82,8 +95,6 @@ def normal_cusum_run_length(limit: float, reference: float, mean: float = 0.0, n
     The integral equation L(z) = 1 + L(0) Phi(k - z - mean) + int_0^h L(x) phi(x + k - z - mean) dx on Gauss-Legendre
     nodes.
     """
-    from scipy.special import ndtr
-
     x, w = np.polynomial.legendre.leggauss(nodes)
     z, w = limit * (x + 1) / 2, w * limit / 2
 
@@ -92,7 +103,7 @@ def normal_cusum_run_length(limit: float, reference: float, mean: float = 0.0, n
 
     starts = np.concatenate([[0.0], z])
     kernel = phi(z[None, :] + reference - starts[:, None] - mean) * w[None, :]
-    to_zero = ndtr(reference - starts - mean)
+    to_zero = special.ndtr(reference - starts - mean)
     matrix = np.eye(nodes + 1)
     matrix[:, 0] -= to_zero
     matrix[:, 1:] -= kernel

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rebuildstats.fits.exposure import BANDS, Exposure
+from rebuildstats.fits.first_lives import ENOUGH_FIRST, against_first_lives
 from rebuildstats.fits.repeat_views import View
 from rebuildstats.fits.rows import sums
 
@@ -20,7 +21,8 @@ Flags = npt.NDArray[np.bool_]
 class Effect:
     """A found cause: a group of a view, the bins of its spell, the rows it covers and the factors on their hazard.
 
-    ratio, ratio_in_window: on failures after and within the comeback window; early_ratio: on comebacks.
+    ratio, ratio_in_window: on failures after and within the comeback window; early_ratio: on comebacks. first_lower,
+    first_upper: 90 % limits of the bin it began in; zero: the bin after the CUSUM's last zero.
     """
 
     view: View
@@ -32,6 +34,9 @@ class Effect:
     q_value: float
     first: int = 0
     last: int = -1
+    first_lower: int = 0
+    first_upper: int = 0
+    zero: int = 0
     pieces: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
     fails: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
     lives: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
@@ -45,6 +50,7 @@ class Level:
     """The sound level: what every life and piece should have failed, scaled so that each stratum gets its own total.
 
     `piece_sound`, `early_sound` leave found causes out; `piece_expected`, `early_expected` include them.
+    `cells`, `bend`: factors on hazard by stratum, and the power that bends each component's hazard.
     """
 
     x: Exposure
@@ -58,6 +64,8 @@ class Level:
     fleet_early: Array = field(default_factory=lambda: np.zeros(0))
     failures: Array = field(default_factory=lambda: np.zeros(0))
     early_failures: Array = field(default_factory=lambda: np.zeros(0))
+    cells: Array = field(default_factory=lambda: np.zeros(0))
+    bend: Array = field(default_factory=lambda: np.zeros(0))
 
     def settle(self, rounds: int = 30) -> None:
         """Levels and factors of causes by turns until they agree (iterative proportional fitting of a Poisson model).
@@ -102,25 +110,42 @@ class Level:
                 effect.early_ratio *= _one(float(x.early[effect.lives].sum()), float(early[effect.lives].sum()))
             if all(abs(e.ratio / b - 1) < 0.005 for e, b in zip(self.effects, before, strict=True)):
                 break
-        self.piece_sound = piece_hazard * level.ravel()[cell]
+        self.cells = level.ravel()
+        self.piece_sound = piece_hazard * self.cells[cell]
         self.piece_expected = self.piece_sound * factor
         self.life_expected = sums(x.piece_life, self.piece_expected, len(x.failed))
         self.early_expected = early_hazard * early_factor * early_level[component]
         whole = float(_ratio(np.array([early_failed.sum()]), np.array([float((early_hazard * early_factor).sum())]))[0])
-        self.fleet_early = early_hazard * early_factor * whole * GUARD
+        self.fleet_early = early_hazard * early_factor * whole * EARLY_GUARD
         # own early failures say little about a component's sound level: two failures' worth of the fleet's level
         # steady it
         steadied = (early_failed + 2.0 * whole) / (sums(component, early_hazard * early_factor, n) + 2.0)
         self.early_sound = early_hazard * steadied[component]
-        self.fitted_expected = self._against_first_lives(factor, piece_hazard)
+        explained = np.zeros(len(x.failed), dtype=bool)
+        for effect in self.effects:
+            explained |= effect.lives
+        self.fitted_expected = against_first_lives(x, factor, explained)
         self.failures, self.early_failures = failed.sum(axis=(1, 2, 3)), early_failed
+
+    def log_likelihood(self) -> float:
+        """Poisson log-likelihood of all failures under level and causes, but for a constant of the data."""
+        x = self.x
+        component = x.component.code[x.fail_life]
+        rate = self.cells[_cells(x, x.fail_life, x.fail_duty, x.fail_band)]
+        value = np.log(np.maximum(rate * self.bend[component], 1e-12))
+        value += (self.bend[component] - 1) * np.log(np.maximum(x.end_hazard[x.fail_life], 1e-12))
+        for effect in self.effects:
+            soon = x.early[x.fail_life[effect.fails]]
+            value[effect.fails] += np.log(np.where(soon, effect.ratio_in_window, effect.ratio))
+        return float(value.sum() - self.piece_expected.sum())
 
     def _bent(self) -> tuple[Array, Array]:
         """Hazard of pieces and of comeback windows, each component's fitted shape bent to its lives: H^gamma.
 
         The fit saw the bad with the good, and what fails early for a bad part looks like another shape. So gamma is
-        found with a level of its own for first lives and for every part (stratified likelihood), without the lives
-        that found causes explain; a prior holds it near 1.
+        found from first lives alone, which no part or work has spoilt; where they are too few, with a level of its own
+        for first lives and for every part (stratified likelihood), without the lives that found causes explain. A prior
+        holds it near 1.
         """
         x = self.x
         component = x.component.code
@@ -132,54 +157,20 @@ class Level:
         stratum = np.where(x.begun, x.part.code + 2, 0)
         for c in range(len(gamma)):
             mine = component == c
-            chosen = mine & ~explained
+            chosen = mine & ~x.begun
+            if x.failed[chosen].sum() < ENOUGH_FIRST:
+                chosen = mine & ~explained
             if x.failed[chosen].sum() < 8:
                 chosen = mine
             if x.failed[chosen].sum() >= 5:
                 codes = np.unique(stratum[chosen], return_inverse=True)[1]
                 gamma[c] = best_bend(x.entry_hazard[chosen], x.end_hazard[chosen], x.failed[chosen], codes)
+        self.bend = gamma
         by_piece, by_life = gamma[component[x.piece_life]], gamma[component]
         return (
             x.piece_to**by_piece - x.piece_from**by_piece,
             np.maximum(x.early_end_hazard**by_life - x.entry_hazard**by_life, 0.0),
         )
-
-    def _against_first_lives(self, factor: Array, piece_hazard: Array) -> Array:
-        """Failures to expect of each life begun at a teardown if it lasted as first lives of its component do, times
-        GUARD.
-
-        By the Nelson-Aalen estimate of the first lives, which no part fitted or work done can have spoilt; scaled so
-        that with the first lives' own failures every component's total is right. Found causes count in full.
-        """
-        x = self.x
-        component = x.component.code
-        out = np.zeros(len(x.failed))
-        plain = sums(x.piece_life, piece_hazard, len(x.failed))
-        raised = _ratio(sums(x.piece_life, piece_hazard * factor, len(x.failed)), plain)
-        explained = np.zeros(len(x.failed), dtype=bool)
-        for effect in self.effects:
-            explained |= effect.lives
-        usual: list[float] = []
-        places: list[tuple[Ints, float]] = []
-        for c in range(len(x.component.names)):
-            first = np.flatnonzero((component == c) & ~x.begun)
-            later = np.flatnonzero((component == c) & x.begun)
-            failures = float(x.failed[first].sum())
-            if failures < ENOUGH_FIRST or not len(later):
-                continue
-            out[later] = (
-                _nelson_aalen(x.entry_age[first], x.end_age[first], x.failed[first], x.end_age[later]) * raised[later]
-            )
-            clean = later[~explained[later]]
-            if out[clean].sum() >= 3:
-                usual.append(float(x.failed[clean].sum() / out[clean].sum()))
-            places.append((later, failures))
-        level = max(1.0, float(np.median(usual))) if usual else 1.0
-        for later, failures in places:
-            expected = out[later] * level * GUARD
-            total = float(x.failed[later].sum()) + failures
-            out[later] = expected * total / (expected.sum() + failures)
-        return out
 
 
 BENDS = np.exp(np.linspace(np.log(0.55), np.log(1.8), 33))
@@ -198,22 +189,6 @@ def best_bend(entry: Array, end: Array, failed: Flags, stratum: Ints) -> float:
         value[i] = count.sum() * np.log(bend) + (bend - 1) * log_end - (count * np.log(np.maximum(total, 1e-300))).sum()
     value -= (np.log(BENDS) / BEND_SD) ** 2 / 2
     return float(BENDS[int(value.argmax())])
-
-
-def _nelson_aalen(entry: Array, end: Array, failed: Flags, at: Array) -> Array:
-    """Cumulative hazard of lives entered late and right-censored, at ages `at`; beyond the last failure by straight
-    line."""
-    order = np.argsort(end)
-    ages = end[order][failed[order]]
-    at_risk = (
-        len(end)
-        - np.searchsorted(np.sort(end), ages, side="left")
-        - (len(entry) - np.searchsorted(np.sort(entry), ages))
-    )
-    hazard = np.cumsum(1.0 / np.maximum(at_risk, 1))
-    grid, curve = np.concatenate([[0.0], ages]), np.concatenate([[0.0], hazard])
-    inside = curve[np.searchsorted(grid, at, side="right") - 1]
-    return np.asarray(inside + np.maximum(at - ages[-1], 0.0) * hazard[-1] / ages[-1])
 
 
 def _cells(x: Exposure, life: Ints, duty: Ints, band: Ints) -> Ints:
@@ -242,10 +217,8 @@ def _begun_prior(failed: Array, raw: Array) -> tuple[float, float]:
     return float(np.exp(centre)), float(np.clip(1 / max(excess, 1e-6), 16.0, 150.0))
 
 
-GUARD = 2.0
-"""How many times as often lives begun at a teardown may fail as first lives before the component itself is
-suspected."""
-ENOUGH_FIRST = 15
+EARLY_GUARD = 2.0
+"""How many times as often as the fleet's a component's renewals may come back early before it is suspected."""
 
 
 def _levels(failed: Array, raw: Array, turns: int = 8) -> Array:

@@ -13,7 +13,7 @@ from rebuildstats.fits.exposure import Exposure
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SHARE = {"part": 0.32, "bench": 0.26, "site": 0.14, "vehicle": 0.18, "component": 0.07, "family": 0.03}
+SHARE = {"part": 0.30, "bench": 0.25, "site": 0.13, "vehicle": 0.17, "component": 0.11, "family": 0.04}
 """How the false-discovery budget is split between kinds (weighted Benjamini-Hochberg: Genovese, Roeder & Wasserman
 2006), so that hundreds of vehicles don't hide a handful of benches."""
 BEFORE = ("part", "bench", "vehicle", "site", "component", "family")

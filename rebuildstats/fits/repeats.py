@@ -23,10 +23,11 @@ import pandas as pd
 from rebuildstats.fits.discovery import shrink_ratios
 from rebuildstats.fits.exposure import Exposure, lay_out_exposure
 from rebuildstats.fits.rates import ratio_interval
-from rebuildstats.fits.repeat_level import GUARD, Counts, Effect, Level, tally
-from rebuildstats.fits.repeat_views import BEFORE, View, views
+from rebuildstats.fits.repeat_level import Effect, Level
+from rebuildstats.fits.repeat_search import Found, search
+from rebuildstats.fits.repeat_views import views
 from rebuildstats.fits.rows import sums, texts
-from rebuildstats.fits.scan import LEAST, Spell, gain, scan, start_of
+from rebuildstats.fits.teardown_makes import look_at_teardowns
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -48,16 +49,21 @@ COLUMNS = (
     "since",
     "flagged",
 )
-MORE = ("until", "ratio_shrunk", "observed_all", "expected_all", "by", "looks_like", "jobs")
-RATE = 0.06
+MORE = (
+    *("until", "ratio_shrunk", "observed_all", "expected_all", "by", "looks_like", "jobs"),
+    *("since_lower", "since_upper", "since_cusum", "found", "found_expected"),
+)
+RATE = 0.08
 """False discovery rate that flags are held to."""
 
 
 @dataclass(frozen=True, slots=True)
 class Repeats:
     """All groups looked at. `table`: COLUMNS then MORE. A flagged row counts its bad spell only (`since` to `until`),
-    with the whole history in observed_all and expected_all; the others count the whole history. `by`: failures or
-    comebacks."""
+    with the whole history in observed_all and expected_all; the others count the whole history. `by`: failures,
+    comebacks or teardowns; with the last, ratio and dates are those of what was found bad once the unit was open
+    (found, found_expected). since_lower, since_upper: 90 % limits of the start; since_cusum: after the CUSUM's last
+    zero."""
 
     table: pd.DataFrame
     causes: tuple[Effect, ...]
@@ -103,150 +109,10 @@ def find_repeats(
         window_distance=window_distance,
         window_days=window_days,
     )
-    seen = views(x, benches_shown)
-    level = Level(x)
-    level.settle()
-    rows: list[Effect] = []
-    best: dict[tuple[str, str], tuple[float, float]] = {}
-    for _ in range(most):
-        candidates, best = _candidates(seen, level)
-        # one spell a group: what is left of a found one is the chance of where its ends were put
-        taken = {(e.kind, e.name, e.view.by_component and e.component) for e in level.effects}
-        candidates = [c for c in candidates if _key(c) not in taken]
-        chosen = _choose(candidates, len(rows) + 1, rate)
-        if chosen is None:
-            break
-        effect = _effect(*chosen, x, len(rows) + 1)
-        level.effects.append(effect)
-        level.settle()
-        if not any((r.kind, r.name) == (effect.kind, effect.name) for r in rows):
-            rows.append(effect)
-    _refine(rows, level)
-    unrecorded = _unrecorded(lives, outcomes)
-    return Repeats(_table(x, level, rows, best, benches_shown, unrecorded), tuple(rows))
-
-
-# --- one round of looking ---------------------------------------------------------------------------------------------
-
-Candidate = tuple[View, int, Spell, float, float, Counts]  # view, group, spell, weight, raw gain, counts
-
-
-def _candidates(seen: list[View], level: Level) -> tuple[list[Candidate], dict[tuple[str, str], tuple[float, float]]]:
-    """Every group with a spell, and per (kind, name) the smallest p-value found and that p-value over its budget."""
-    out: list[Candidate] = []
-    best: dict[tuple[str, str], tuple[float, float]] = {}
-    for view in seen:
-        counts = tally(view, level)
-        live = counts.expected.sum(axis=1) > 0
-        if not live.any():
-            continue
-        weight = view.share / int(live.sum())
-        spread = (
-            _dispersion(counts, live)
-            if view.kind == "vehicle" or (view.kind, view.response) == ("component", "comebacks")
-            else 1.0
-        )
-        for code in np.flatnonzero(live & (counts.observed.sum(axis=1) >= 3)):
-            o, e = counts.observed[code], counts.expected[code]
-            if spread > 1:
-                o, e = o / spread, e / spread
-            spell = _scanned(view, o, e, counts.total[code] / spread)
-            if spell.last < 0:
-                continue
-            raw = float(gain(np.array([spell.observed]), np.array([spell.expected]), counts.total[code] / spread)[0])
-            out.append((view, int(code), spell, weight, raw, counts))
-            name, component = view.label(int(code))
-            key = (view.kind, name)
-            if view.kind == "component":
-                key = (view.kind, name)
-            old = best.get(key, (1.0, np.inf))
-            best[key] = (min(old[0], spell.p_value), min(old[1], spell.p_value / weight))
-            del component
-    return out, best
-
-
-def _key(candidate: Candidate) -> tuple[str, str, Any]:
-    view, code = candidate[0], candidate[1]
-    name, component = view.label(code)
-    return view.kind, name, view.by_component and component
-
-
-def _dispersion(counts: Counts, live: Flags) -> float:
-    """How much more than chance the groups of a kind differ, the few largest left out (1: not at all)."""
-    o, e = counts.observed.sum(axis=1)[live], counts.expected.sum(axis=1)[live]
-    if len(o) < 10:
-        return 1.0
-    pearson = np.sort((o - e) ** 2 / np.maximum(e, 0.05))
-    kept = pearson[: max(int(len(pearson) * 0.97), 1)]
-    return max(1.0, float(kept.sum() / len(kept)))
-
-
-def _choose(candidates: list[Candidate], rank: int, rate: float) -> Candidate | None:
-    """The candidate within the false discovery rate that explains most; of equals the more particular."""
-    passing = [c for c in candidates if c[2].p_value <= rate * rank * c[3]]
-    if not passing:
-        return None
-    top = max(c[4] for c in passing)
-    close = [c for c in passing if c[4] >= top - 1.0]
-    return min(close, key=lambda c: (BEFORE.index(c[0].kind), -c[4]))
-
-
-def _effect(
-    view: View, code: int, spell: Spell, weight: float, raw: float, counts: Counts, x: Exposure, rank: int
-) -> Effect:
-    """A found spell as a cause."""
-    del raw
-    name, component = view.label(code)
-    if view.kind == "component":
-        component = x.component.names.index(name)
-    q = min(1.0, spell.p_value / (weight * rank))
-    effect = Effect(view, code, view.kind, name, component, spell.p_value, q)
-    _cover(effect, spell, counts, x)
-    return effect
-
-
-def _cover(effect: Effect, spell: Spell, counts: Counts, x: Exposure) -> None:
-    """Date a cause's start and mark the rows it covers from then on."""
-    view, code = effect.view, effect.code
-    o, e = counts.observed[code], counts.expected[code]
-    if view.kind == "component" and view.clock == "fitted":
-        e = e / GUARD  # what it may be excused for is no part of when it began
-        spell = Spell(spell.first, spell.last, spell.observed, spell.expected / GUARD, spell.score, spell.p_value)
-    whole = spell.first <= int(np.flatnonzero(e > 0)[0])
-    first = spell.first if whole else start_of(o, e, spell, counts.total[code])
-    last = spell.last
-    effect.first, effect.last = first, last
-    if view.clock == "fitted":
-        effect.lives = (view.group == code) & (x.opened >= first) & (x.opened <= last)
-        effect.pieces = effect.lives[x.piece_life]
-        effect.fails = effect.lives[x.fail_life]
-    else:
-        effect.pieces = (view.group == code) & (x.piece_bin >= first) & (x.piece_bin <= last)
-        effect.fails = (view.fail_group == code) & (x.fail_bin >= first) & (x.fail_bin <= last)
-        effect.lives = np.zeros(len(x.failed), dtype=bool)
-        effect.lives[x.piece_life[effect.pieces]] = True
-
-
-def _refine(found: list[Effect], level: Level) -> None:
-    """Date every cause again with all the others known: the first was found when the others still blurred the level."""
-    if len(level.effects) < 2:
-        return
-    for effect in found:
-        level.effects.remove(effect)
-        level.settle()
-        counts = tally(effect.view, level)
-        code = effect.code
-        spell = _scanned(effect.view, counts.observed[code], counts.expected[code], counts.total[code])
-        if spell.last >= 0:
-            _cover(effect, spell, counts, level.x)
-        level.effects.append(effect)
-    level.settle()
-
-
-def _scanned(view: View, observed: Array, expected: Array, total: float) -> Spell:
-    # a component is its own yardstick, so a change in it must be plain, and still be going on
-    alone = view.kind in ("component", "family")
-    return scan(observed, expected, total, whole=view.whole, spells=not alone, least=8 if alone else LEAST)
+    found = search(x, views(x, benches_shown), rate, most)
+    table = _table(x, found, benches_shown, _unrecorded(lives, outcomes))
+    torn = look_at_teardowns(lives, life_fits, pd.Timestamp(as_of), fitments, vehicles, usage, rate=rate, most=most)
+    return Repeats(_in_order(torn.told_in(table)), tuple(found.causes))
 
 
 # --- the table --------------------------------------------------------------------------------------------------------
@@ -256,26 +122,21 @@ def _empty() -> pd.DataFrame:
     return pd.DataFrame(columns=[*COLUMNS, *MORE])
 
 
-def _table(
-    x: Exposure,
-    level: Level,
-    found: list[Effect],
-    best: dict[tuple[str, str], tuple[float, float]],
-    benches_shown: bool,
-    unrecorded: Flags,
-) -> pd.DataFrame:
+def _table(x: Exposure, found: Found, benches_shown: bool, unrecorded: Flags) -> pd.DataFrame:
+    level = found.level
     rows = _group_rows(x, level, benches_shown)
-    by_key = {(e.kind, e.name): e for e in found}
-    rank = len(found) + 1
+    by_key = {(e.kind, e.name): e for e in found.causes}
     lines: list[dict[str, object]] = []
     for row in rows:
         key = (str(row["kind"]), str(row["key"]))
-        p, over = best.get(key, (1.0, np.inf))
         row |= {
-            "p_value": p,
-            "q_value": min(1.0, over / rank),
+            "p_value": found.best.get(key, (1.0, np.inf))[0],
+            "q_value": found.q_value(key),
             "since": pd.NaT,
             "until": pd.NaT,
+            "since_lower": pd.NaT,
+            "since_upper": pd.NaT,
+            "since_cusum": pd.NaT,
             "flagged": False,
             "by": "",
             "looks_like": "",
@@ -293,10 +154,14 @@ def _table(
     table["ratio_shrunk"] = np.nan
     for _, part in table.groupby("kind"):
         table.loc[part.index, "ratio_shrunk"] = shrink_ratios(part["observed_all"], part["expected_all"]).ratio
-    for name in ("since", "until"):
+    for name in ("since", "until", "since_lower", "since_upper", "since_cusum"):
         table[name] = pd.to_datetime(table[name])
     for name in ("observed", "comebacks", "observed_all"):
         table[name] = table[name].astype("int64")
+    return table
+
+
+def _in_order(table: pd.DataFrame) -> pd.DataFrame:
     order = table.assign(_f=~table["flagged"]).sort_values(["_f", "q_value", "p_value", "kind", "name"], kind="stable")
     return table.loc[order.index, [*COLUMNS, *MORE]].reset_index(drop=True)
 
@@ -388,6 +253,9 @@ def _flagged(x: Exposure, level: Level, effect: Effect, unrecorded: Flags) -> di
         "p_value": effect.p_value,
         "q_value": effect.q_value,
         "since": x.date(effect.first),
+        "since_lower": x.date(effect.first_lower),
+        "since_upper": x.date(effect.first_upper),
+        "since_cusum": x.date(effect.zero),
         "until": x.date(effect.last + 1) if effect.last < x.bins - 1 else pd.NaT,
         "flagged": True,
         "by": effect.view.response,

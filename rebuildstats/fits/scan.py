@@ -42,9 +42,11 @@ def gain(observed: Array, expected: Array, total: float) -> Array:
     excess.
 
     Conditional on the total, so that the level of the rest is estimated and not assumed; for a small part it is the
-    Poisson ratio O log(O / E) - (O - E).
+    Poisson ratio O log(O / E) - (O - E), which is also what an infinite `total` gives: a level that is known.
     """
     o, e = np.asarray(observed, dtype=float), np.maximum(np.asarray(expected, dtype=float), 1e-9)
+    if np.isinf(total):
+        return np.where(o > e, special.xlogy(o, o / e) - (o - e), 0.0)
     rest_o, rest_e = np.maximum(total - o, 0.0), np.maximum(total - e, 1e-9)
     value = special.xlogy(o, o / e) + special.xlogy(rest_o, rest_o / rest_e)
     return np.where((o > e) & (e < total), value, 0.0)
@@ -104,29 +106,3 @@ def scan(
     return Spell(
         first, last, float(co[last + 1] - co[first]), float(ce[last + 1] - ce[first]), top, tail(top, e_all, least)
     )
-
-
-def start_of(observed: Array, expected: Array, spell: Spell, total: float, share_all_along: float = 0.5) -> int:
-    """The bin in which a found spell began: the median of its posterior given where it ended.
-
-    The likeliest start is the first failure itself, always late by the time a first failure takes; the posterior over
-    all bins is not. Half of the prior stands for 'bad from the group's first exposure on', the rest is even over the
-    bins. The level that the group shares with the rest is taken from the rest alone.
-    """
-    live = np.flatnonzero(expected[: spell.last + 1] > 0)
-    if not len(live):
-        return spell.first
-    sound = (total - spell.observed) / max(total - spell.expected, 1e-9)
-    expected = expected * float(np.clip(sound, 0.2, 1.0))
-    co = np.concatenate([[0.0], np.cumsum(observed)])
-    ce = np.concatenate([[0.0], np.cumsum(expected)])
-    starts = np.arange(live[0], spell.last + 1)
-    o, e = co[spell.last + 1] - co[starts], ce[spell.last + 1] - ce[starts]
-    ratio = max(spell.observed / max(spell.expected * float(np.clip(sound, 0.2, 1.0)), 1e-9), 1.01)
-    # at a given ratio the likelihood ratio of a start; the ratio is the spell's own
-    value = o * np.log(ratio) - e * (ratio - 1.0)
-    weight = np.exp(value - value.max())
-    weight *= (1 - share_all_along) / max(len(starts), 1)
-    weight[0] += share_all_along * float(np.exp(value[0] - value.max()))
-    cumulative = np.cumsum(weight) / weight.sum()
-    return int(starts[int(np.searchsorted(cumulative, 0.5))])

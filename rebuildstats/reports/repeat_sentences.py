@@ -42,16 +42,31 @@ def repeat_sentence(row: Any) -> str:
         f"{int(row['observed'])} failures in service where {_number(row['expected'])} were to be expected "
         f"({_number(row['ratio'])} times, 90 % interval {_number(row['ratio_lower'])} to {_number(row['ratio_upper'])})"
     )
+    if row["by"] == "teardowns":
+        counts = (
+            f"{int(row['found'])} found bad at teardowns where {_number(row['found_expected'])} were to be expected "
+            f"({_number(row['ratio'])} times, 90 % interval {_number(row['ratio_lower'])} to "
+            f"{_number(row['ratio_upper'])}); it does not show in service"
+        )
     if row["by"] == "comebacks":
         expected = _number(row["comebacks_expected"])
         counts = f"{int(row['comebacks'])} comebacks where {expected} were to be expected, {counts}"
-    when = "" if pd.isna(row["since"]) else f", since about {pd.Timestamp(row['since']):%Y-%m-%d}"
+    when = "" if pd.isna(row["since"]) else f", since about {pd.Timestamp(row['since']):%Y-%m-%d}{_dated(row)}"
     if not pd.isna(row["until"]):
         when += f" until about {pd.Timestamp(row['until']):%Y-%m-%d}"
     jobs = [job for job in str(row["jobs"]).split(", ") if job]
     shown = ", ".join(jobs[:6]) + (f" and {len(jobs) - 6} more" if len(jobs) > 6 else "")
     behind = f" Teardowns behind it: {shown}." if jobs else ""
     return f"{name}{place}: {counts}{when}. {LOOKS.get(str(row['looks_like']), '')}{behind}"
+
+
+def _dated(row: Any) -> str:
+    """How surely the start is dated: its 90 % limits, where they were worked out."""
+    limits = row.get("since_lower"), row.get("since_upper")
+    if any(pd.isna(limit) for limit in limits):
+        return ""
+    first, last = (f"{pd.Timestamp(limit):%Y-%m-%d}" for limit in limits)
+    return f" (90 % sure between {first} and {last})"
 
 
 def _place(row: Any) -> str:

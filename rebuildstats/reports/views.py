@@ -21,13 +21,19 @@ VIEWS: Final[dict[str, tuple[str, ...]]] = {
         *("reading_q10", "reading_q50", "reading_q90", "low_limit", "high_limit", "reading_unit", "part", "quantity"),
         *("complaint_share", "complaint_count"),
     ),
+    "points": (
+        *("family", "point", "model", "checked", "fails", "readings", "wear_10000", "wear_lower", "wear_upper"),
+        *("age_10", "age_10_lower", "age_10_upper", "age_50", "age_50_lower", "age_50_upper"),
+        *("b10", "b10_lower", "b10_upper", "fails_by_readings", "disagrees", "reason"),
+    ),
     "inspections": (
         *("family", "component", "point", "safety", "checked", "failed", "share", "share_lower", "share_upper"),
         *("expected_checked", "expected_failed", "left_out", "offered"),
     ),
     "repeats": (
         *("kind", "name", "family", "component", "observed", "expected", "ratio", "ratio_lower", "ratio_upper"),
-        *("comebacks", "comebacks_expected", "q_value", "since", "until", "flagged"),
+        *("comebacks", "comebacks_expected", "q_value", "since", "since_lower", "since_upper", "until"),
+        "flagged",
     ),
     "order": (
         *("part", "site", "order_now", "order_cost", "on_hand", "on_order", "lead_time_days", "lead_time_mean"),

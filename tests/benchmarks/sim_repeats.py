@@ -19,6 +19,7 @@ import pandas as pd
 
 STEP = 10  # days
 START = np.datetime64("2020-01-01")
+ON_FITTING = ("part", "bench", "component")
 KINDS = ("part", "bench", "vehicle", "site", "component", "family")
 
 
@@ -35,6 +36,8 @@ class Plant:
     first_seen: int = -1
     observed: int = 0
     expected: float = 0.0
+    seen_by: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    sound_by: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     @property
     def strong(self) -> bool:
@@ -91,7 +94,7 @@ def random_plants(
 
 def simulate(
     seed: int,
-    planted: int | None = None,
+    planted: int | list[Plant] | None = None,
     *,
     years: float = 6.5,
     units: int = 150,
@@ -134,8 +137,10 @@ def simulate(
     in_service = np.array([k < 7 for k in range(C)])
     always = np.array([k < 2 for k in range(C)])
     sizes = {"bench": 8, "vehicle": vehicles, "site": 4}
-    count = int(rng.integers(1, 4)) if planted is None else planted
-    plants = random_plants(rng, comps, steps, sizes, count)
+    count = planted if isinstance(planted, int) else int(rng.integers(1, 4))
+    plants = planted if isinstance(planted, list) else random_plants(rng, comps, steps, sizes, count)
+    for p in plants:
+        p.seen_by, p.sound_by = np.zeros(steps), np.zeros(steps)
     # state
     vehicle = rng.permutation(vehicles)[np.arange(units) % vehicles]
     vehicle[vehicles:] = -1  # spare units wait on the shelf
@@ -158,33 +163,34 @@ def simulate(
     lives: list[tuple[object, ...]] = []
     jobs: list[tuple[object, ...]] = []
 
-    def multiplier(step: int) -> tuple[np.ndarray, list[np.ndarray]]:
+    def multiplier(step: int) -> tuple[np.ndarray, list[np.ndarray], list[np.ndarray]]:
         factor = np.ones((units, C))
-        masks = []
+        masks, groups = [], []
         for p in plants:
             on = step >= p.start and step < p.end
-            where = np.zeros((units, C), bool)
             comp = np.ones((units, C), bool)
             if p.component:
                 comp &= (np.array(families)[fam] == p.family)[:, None] & (np.arange(C)[None, :] == int(p.component[1:]))
             elif p.family:
                 comp &= (np.array(families)[fam] == p.family)[:, None]
             if p.kind == "part":
-                where = comp & (make == 1) & (opened >= p.start) & (opened < p.end)
+                group = comp & (make == 1)
             elif p.kind == "bench":
-                where = comp & (opened_bench == int(p.name[5:])) & (opened >= p.start) & (opened < p.end)
+                group = comp & (opened_bench == int(p.name[5:]))
             elif p.kind == "component":
-                where = comp & (opened_job >= 0) & (opened >= p.start)
-            elif p.kind == "vehicle" and on:
-                where = comp & (vehicle == int(p.name[1:]))[:, None]
-            elif p.kind == "site" and on:
-                where = comp & ((vehicle >= 0) & (site_of[np.maximum(vehicle, 0)] == int(p.name[4:])))[:, None]
-            elif p.kind == "family" and on:
-                where = comp
-            where = where & (vehicle >= 0)[:, None]
+                group = comp & (opened_job >= 0)
+            elif p.kind == "vehicle":
+                group = comp & (vehicle == int(p.name[1:]))[:, None]
+            elif p.kind == "site":
+                group = comp & ((vehicle >= 0) & (site_of[np.maximum(vehicle, 0)] == int(p.name[4:])))[:, None]
+            else:
+                group = comp
+            group = group & (vehicle >= 0)[:, None]
+            where = group & ((opened >= p.start) & (opened < p.end) if p.kind in ON_FITTING else on)
+            groups.append(group)
             factor = np.where(where, factor * p.factor, factor)
             masks.append(where)
-        return factor, masks
+        return factor, masks, groups
 
     def close(u: int, k: int, step: int, end: str, lower: float, upper: float, job: int) -> None:
         lives.append(
@@ -220,7 +226,7 @@ def simulate(
         run = np.where(running, per_step[np.maximum(vehicle, 0)], 0.0)
         aged = run * duty_factor[duty_of[np.maximum(vehicle, 0)]]
         before = ((age * duty_factor[duty_of[np.maximum(vehicle, 0)]][:, None]) / scale) ** shape
-        factor, masks = multiplier(step)
+        factor, masks, groups = multiplier(step)
         after = ((age * duty_factor[duty_of[np.maximum(vehicle, 0)]][:, None] + aged[:, None]) / scale) ** shape
         rise = (after - before) * weak[:, None]
         hazard += rise * factor
@@ -230,6 +236,10 @@ def simulate(
         inside = np.flatnonzero(running)
         np.add.at(by_vehicle, (vehicle[inside], 0), (rise * in_service)[inside].sum(axis=1))
         np.add.at(by_vehicle, (vehicle[inside], 1), (failed & in_service)[inside].sum(axis=1))
+        for p, g in zip(plants, groups, strict=True):
+            clock = np.where(g, opened if p.kind in ON_FITTING else step, 0)
+            np.add.at(p.sound_by, clock[g & in_service], rise[g & in_service])
+            np.add.at(p.seen_by, clock[g & in_service & failed], 1)
         for p, m in zip(plants, masks, strict=True):
             p.expected += float((rise * m * in_service).sum())
             if p.first_seen < 0 and (m & in_service).any():

@@ -40,27 +40,46 @@ def test_the_sum_never_falls_below_nothing():
     assert list(cusum.upper_cusum([-1.0, 2.0, -0.5, -3.0, 1.0])) == [0, 2, 1.5, 0, 1]
 
 
-def test_start_is_found():
+def dated(rng, start, *, sound=0.1, ratio=5.0, steps=150):
+    hazard = np.full(steps, sound)
+    events = rng.poisson(np.where(np.arange(steps) >= start, sound * ratio, sound))
+    return cusum.date_onset(events, hazard, steps - 1, reach=4)
+
+
+def test_a_start_is_dated_at_least_as_well_as_by_the_last_zero_and_its_limits_cover():
     rng = np.random.default_rng(5)
-    late = []
-    for _ in range(60):
-        hazard = np.full(120, 0.1)
-        events = rng.poisson(np.where(np.arange(120) >= 70, 0.5, 0.1))
-        late.append(cusum.likeliest_start(events, hazard).first - 70)
-    assert abs(np.median(late)) <= 2
-    assert np.mean(np.abs(late) <= 12) > 0.85
+    starts = rng.integers(20, 120, 300)
+    found = [dated(rng, s) for s in starts]
+    ours, zeros = (np.array([getattr(f, name) for f in found]) for name in ("first", "zero"))
+    near, near_zero = (np.mean(np.abs(x - starts) <= 4) for x in (ours, zeros))
+    assert near >= near_zero
+    assert near > 0.7
+    assert abs(np.median(ours - starts)) <= 1
+    covered = np.mean([f.lower <= s <= f.upper for f, s in zip(found, starts, strict=True)])
+    # even starts were drawn while a part of the prior stands for another one: 90 % limits cover nearly so often
+    assert covered >= 0.85
 
 
-def test_a_spell_that_ended_is_found():
+def test_bad_from_the_first_exposure_is_dated_to_it():
     rng = np.random.default_rng(6)
-    hazard = np.full(150, 0.1)
-    events = rng.poisson(np.where((np.arange(150) >= 60) & (np.arange(150) < 100), 0.8, 0.1))
-    spell = cusum.likeliest_spell(events, hazard)
-    assert abs(spell.first - 60) <= 8
-    assert abs(spell.last - 99) <= 8
-    assert spell.ratio > 3
-    assert cusum.likeliest_spell([], []).last == -1
-    assert cusum.likeliest_start([0, 0], [1.0, 1.0]).gain == 0
+    first = [dated(rng, 0).first for _ in range(40)]
+    assert np.mean(np.array(first) <= 4) > 0.9  # within the reach of 4 steps
+    assert np.mean(np.array(first) == 0) > 0.5
+
+
+def test_nothing_is_dated_before_the_first_exposure_or_after_the_end():
+    events, hazard = np.zeros(30), np.zeros(30)
+    events[14], hazard[10:] = 3, 0.2
+    found = cusum.date_onset(events, hazard, 20)
+    assert 10 <= found.lower <= found.first <= found.upper <= 20
+    assert cusum.date_onset([0, 0], [0.0, 0.0], 1) == cusum.Onset(0, 0, 0, 0)
+
+
+def test_the_last_zero_is_where_the_sum_last_stood_at_nothing():
+    events, hazard = np.array([0, 1, 0, 0, 0, 2, 1, 2]), np.full(8, 0.5)
+    found = cusum.date_onset(events, hazard, 7)
+    sums = cusum.upper_cusum(cusum.hazard_weight(events, hazard, 6 / 4))
+    assert found.zero == int(np.flatnonzero(sums <= 0)[-1]) + 1 == 5
 
 
 def test_hazard_weight_is_the_poisson_likelihood_ratio():

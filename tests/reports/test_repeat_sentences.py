@@ -64,3 +64,17 @@ def test_what_is_not_flagged_is_left_in_peace():
 
 def test_the_bench_sentence_is_about_work_not_people():
     assert "not at the person" in LOOKS["procedure"]
+
+
+def test_what_only_teardowns_show_says_so_and_how_surely_it_is_dated():
+    row = ROW | {
+        "by": "teardowns",
+        "observed": 0,
+        "found": 12,
+        "found_expected": 3.0,
+        "since_lower": pd.Timestamp("2021-03-01"),
+        "since_upper": pd.Timestamp("2021-07-01"),
+    }
+    words = repeat_sentence(row)
+    assert "12 found bad at teardowns where 3.0 were to be expected (25 times, 90 % interval 15 to 41); it" in words
+    assert "it does not show in service, since about 2021-05-21 (90 % sure between 2021-03-01 and 2021-07-01)" in words
