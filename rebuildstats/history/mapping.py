@@ -1,20 +1,34 @@
 """A shop's own sheets as they are: a TOML file says which of its columns is which, its words, dates, decimals and
 units.
 
-    [[sheet]]                          # one for every kind of sheet; files that no [[sheet]] names are read by the
-    contract file = "workshop log*.csv"         # name or pattern of the file; `sheet = "2023"` names a sheet of a
-    workbook header_row = 3                     # where the header is not the first filled row; also: encoding,
-    delimiter dates = "%d.%m.%Y"                 # how its dates are written (a list: tried in turn); "serial": day
-    numbers of a workbook decimal = ","                      # and thousands = "." fill_down = ["Order"]
-    # an empty cell of these means: as above
+One `[[sheet]]` for every kind of sheet, and in it one `[[sheet.table]]` for every table it is split into (usually one).
+Files that no `[[sheet]]` names are read by the contract. `data_demo/mapping_example/` holds a worked example.
 
-    [[sheet.table]]                    # the tables it is split into, usually one
+    [[sheet]]
+    file = "workshop log*.csv"         # name or pattern of the file
+    sheet = "2023"                     # name or pattern of the sheet of a workbook
+    header_row = 3                     # where the header is not the first filled row
+    encoding = "cp850"                 # and delimiter = ";": only where they are not found by themselves
+    dates = ["%d.%m.%Y", "%d.%m.%y"]   # how its dates are written; what two of them read as two days is rejected.
+                                       # "serial": day numbers of a workbook; "serial 1904": those since 1904
+    decimal = ","
+    thousands = "."
+    fill_down = ["Order", "Serial"]    # an empty cell of these means: as above, down to the next line that fills the
+                                       # first of them, where a new block begins
+
+    [[sheet.table]]
     name = "teardowns"
     where_filled = ["Order"]           # rows without these are no rows of this table; they count as blank
     columns.job = "Order"              # our column = their header
     columns.site = { constant = "north" }
-    columns.unit_mileage = { column = "Km", unit = "km", to = "mi" }
-    words.reason = { "break down" = "failure" }
+    columns.unit_mileage = { column = "Km", unit = "km" }                    # distances come to the store's unit
+    columns.closed_on = { column = "Out", dates = "%d/%m/%Y" }               # also decimal, thousands: of this column
+    words.reason = { "break down" = "failure" }                              # their word = our word
+
+    [[sheet.table]]
+    name = "findings"
+    columns.reading = { column = "Size", unit = "mm", to = "in" }            # a cell with its own unit counts by that
+    # or { column = "Size", unit_column = "Unit", to = "in" }: the unit stands beside it
 
 Columns of the sheet that no table takes are kept as notes of the last table. Cells that are not written as the
 mapping says are rejected with the reason `not_as_mapped`, never guessed.
@@ -255,6 +269,8 @@ def _grid(raw: RawSheet, fill_down: list[int]) -> list[list[str]]:
         trimmed = [c if isinstance(c, cells.PlainNumber | cells.FaultyCell) else c.strip(BLANKS) for c in row[:width]]
         trimmed += [""] * (width - len(row))
         if any(trimmed):
+            if fill_down and trimmed[fill_down[0]]:
+                above.clear()  # a new block begins: what is empty in its first line is empty
             for i in fill_down:
                 trimmed[i] = trimmed[i] or above.get(i, "")
                 above[i] = trimmed[i]

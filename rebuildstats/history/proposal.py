@@ -12,6 +12,7 @@ from datetime import datetime
 from difflib import SequenceMatcher
 from pathlib import Path
 
+from rebuildstats.history.cells import is_distance
 from rebuildstats.history.contract import TABLES, Column, Table
 from rebuildstats.history.read import BLANKS, RawSheet, find_files, plain, read_raw, table_named
 
@@ -33,13 +34,14 @@ _HEADERS: dict[str, tuple[str, ...]] = {
     "unit": ("serial", "serial no", "serial number", "unit no", "unit serial", "s/n", "sn", "asset"),
     "vehicle": ("truck", "bus", "vehicle no", "fleet no", "coach", "machine", "registration", "plate"),
     "opened_on": ("opened", "date", "date in", "in", "started", "start", "received", "date opened"),
+    "name": ("description", "designation", "part name", "part description"),
     "closed_on": ("closed", "finished", "date out", "out", "done on", "completed", "date closed"),
     "unit_mileage": ("mileage", "miles", "km", "unit miles", "hours", "clock", "unit hours", "distance"),
     "odometer": ("odo", "odometer reading", "vehicle miles", "vehicle km", "odometer"),
     "read_on": ("read", "date read", "reading date", "date"),
     "reason": ("why in", "reason in", "cause of visit", "type", "job type"),
     "scope": ("how far", "extent", "work scope"),
-    "complaint": ("driver says", "symptom", "driver complaint", "fault reported", "customer complaint"),
+    "complaint": ("driver says", "driver said", "symptom", "driver complaint", "fault reported", "customer complaint"),
     "bench": ("mechanic", "technician", "tech", "bench no", "station", "fitter"),
     "site": ("depot", "garage", "shop", "location", "branch"),
     "component": ("item", "part of unit", "component name", "assembly part"),
@@ -95,7 +97,25 @@ _DATES = (
     "%d-%b-%y",
 )
 _UNITS = re.compile(r"[(\[]\s*(mi|km|h|mm|in|inch|N|lbf|°C|°F|thou|µm)\s*[)\]]")
+# Writings that say little where they are only a part of a header.
+_LOOSE = (
+    "date",
+    "out",
+    "type",
+    "item",
+    "check",
+    "value",
+    "size",
+    "done",
+    "cause",
+    "why",
+    "start",
+    "read",
+    "km",
+    "cost",
+)
 _ENOUGH = 0.8
+_TITLE_LINES = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +136,30 @@ def propose_mapping(paths: Sequence[str | Path]) -> str:
         "# A first proposal from headers and values. Read every line and correct it; --dry-run shows what it would do.",
     ]
     for path, _ in files:
-        parts += [_proposed(path, raw) for raw in read_raw(path)]
+        parts += [_proposed(path, raw, row) for raw, row in _best_header(path)]
     return "\n\n".join(parts) + "\n"
+
+
+def _best_header(path: Path) -> list[tuple[RawSheet, int | None]]:
+    """The sheets of a file, each under the row among its first ones that is most like a header of a table, and the
+    number of that row where a title stands above it.
+    """
+    sheets = read_raw(path)
+    found: list[tuple[RawSheet, int | None]] = []
+    for place, raw in enumerate(sheets):
+        best, most, row = raw, _matched(raw), None
+        if most * 2 < len([h for h in raw.header if h]) or most < 2:
+            for line, cells in list(zip(raw.lines, raw.rows, strict=True))[:_TITLE_LINES]:
+                if sum(bool(c.strip(BLANKS)) for c in cells) > max(most, 1):
+                    other = read_raw(path, header_row=line)[place]
+                    if _matched(other) > most:
+                        best, most, row = other, _matched(other), line
+        found.append((best, row))
+    return found
+
+
+def _matched(raw: RawSheet) -> int:
+    return max((len(_match(table, raw.header).headers) for table in TABLES), default=0)
 
 
 def _said(texts: Iterable[str]) -> str:
@@ -125,7 +167,7 @@ def _said(texts: Iterable[str]) -> str:
     return ", ".join(re.sub(r"[\x00-\x1f\x7f\x85\u2028\u2029]+", " ", text) for text in texts)
 
 
-def _proposed(path: Path, raw: RawSheet) -> str:
+def _proposed(path: Path, raw: RawSheet, header_row: int | None) -> str:
     inner = raw.name[len(path.name) + 1 : -1] if raw.name != path.name else None
     own = table_named(inner or path.stem) or table_named(path.stem)
     if not raw.header:
@@ -138,7 +180,10 @@ def _proposed(path: Path, raw: RawSheet) -> str:
     lines = ["[[sheet]]", f"file = {_quoted(path.name)}"]
     if inner is not None:
         lines.append(f"sheet = {_quoted(inner)}")
+    if header_row is not None:
+        lines.append(f"header_row = {header_row}")
     cells = _cells(raw)
+    lines += _fill_down(raw, matches)
     used = {header for match in matches for header in match.headers.values()}
     lines += _writing(matches, cells)
     for match in matches:
@@ -147,7 +192,7 @@ def _proposed(path: Path, raw: RawSheet) -> str:
         if len(matches) > 1 and key:
             lines.append(f"where_filled = [{', '.join(map(_quoted, key))}]")
         lines.append("[sheet.table.columns]")
-        lines += [_column(name, header) for name, header in match.headers.items()]
+        lines += [line for name, header in match.headers.items() for line in _column(name, header)]
         missing = [c.name for c in match.table.columns if c.required and c.name not in match.headers]
         lines += [f"# {name} = ?   (needed; which column is it? or {{ constant = ... }})" for name in missing]
         lines += _words(match, cells)
@@ -176,7 +221,39 @@ def _tables_of(raw: RawSheet, own: Table | None) -> list[_Match]:
         return flat
     best = max(found.values(), key=lambda m: m.score)
     keys = [c.name for c in best.table.columns if c.required]
-    return [best] if sum(k in best.headers for k in keys) >= max(1, len(keys) - 1) else []
+    if sum(k in best.headers for k in keys) < max(1, len(keys) - 1):
+        return []
+    return [best, *_beside(best, found)]
+
+
+def _beside(best: _Match, found: dict[str, _Match]) -> list[_Match]:
+    """The one other table, if there is one, whose key the sheet holds and which takes more of the columns left over."""
+    used = set(best.headers.values())
+    others = []
+    for match in found.values():
+        must = [c.name for c in match.table.columns if c.required]
+        left = set(match.headers.values()) - used
+        if match.table is not best.table and must == [best.table.key[0]] and must[0] in match.headers and left:
+            others.append((len(left), match))
+    return [max(others, key=lambda pair: pair[0])[1]] if others else []
+
+
+def _fill_down(raw: RawSheet, matches: list[_Match]) -> list[str]:
+    """Columns that are written on a job's first line only, where its findings follow below."""
+    if [m.table.name for m in matches] != ["teardowns", "findings"] or "component" not in matches[1].headers:
+        return []
+    at = {header: i for i, header in enumerate(raw.header)}
+    component = at[matches[1].headers["component"]]
+    below = [row for row in raw.rows if component < len(row) and row[component].strip(BLANKS)]
+    down = []
+    for header in dict.fromkeys([*matches[0].headers.values()]):
+        i = at[header]
+        if sum(i >= len(row) or not row[i].strip(BLANKS) for row in below) * 10 > len(below):
+            down.append(header)
+    job = matches[0].headers.get("job")
+    if job not in down:
+        return []
+    return [f"fill_down = [{', '.join(map(_quoted, down))}]   # empty below a job's first line: as above"]
 
 
 def _match(table: Table, header: list[str]) -> _Match:
@@ -200,9 +277,18 @@ def _likeness(column: Column, header: str) -> float:
     if plain(header) == column.name or name == column.name.replace("_", " "):
         return 1.0
     known = _HEADERS.get(column.name, ())
-    if name in known:
-        return 0.98 - 0.01 * known.index(name)
+    bare = re.sub(r"\s*#$|^#\s*", "", name)
+    if name in known or bare in known:
+        return 0.98 - 0.01 * known.index(name if name in known else bare)
+    words = name.split()
+    if any(len(other) > 2 and other not in _LOOSE and _within(other.split(), words) for other in known):
+        return 0.84
     return 0.9 * max(SequenceMatcher(None, name, other).ratio() for other in (column.name.replace("_", " "), *known))
+
+
+def _within(some: list[str], words: list[str]) -> bool:
+    """Whether words stand in a row within others."""
+    return any(words[i : i + len(some)] == some for i in range(len(words) - len(some) + 1))
 
 
 def _writing(matches: list[_Match], cells: dict[str, list[str]]) -> list[str]:
@@ -253,11 +339,17 @@ def _is_date(cell: str, form: str) -> bool:
     return True
 
 
-def _column(name: str, header: str) -> str:
+def _column(name: str, header: str) -> list[str]:
     unit = _UNITS.search(header)
-    if unit and name in ("unit_mileage", "odometer", "fitted_odometer", "removed_odometer", "first_seen_mileage"):
-        return f'{name} = {{ column = {_quoted(header)}, unit = "{unit.group(1)}" }}'
-    return f"{name} = {_quoted(header)}"
+    if unit and is_distance(name):
+        return [f'{name} = {{ column = {_quoted(header)}, unit = "{unit.group(1)}" }}']
+    if unit and name == "reading":
+        how = f'{name} = {{ column = {_quoted(header)}, unit = "{unit.group(1)}", to = "..." }}'
+        return [
+            f"{name} = {_quoted(header)}",
+            f"# where the points' reading_unit is another than {unit.group(1)}: {how}",
+        ]
+    return [f"{name} = {_quoted(header)}"]
 
 
 def _words(match: _Match, cells: dict[str, list[str]]) -> list[str]:

@@ -58,6 +58,7 @@ class Messy:
     held: set[Place] = field(default_factory=set)
     orphans: set[Place] = field(default_factory=set)
     lost: set[tuple[str, str]] = field(default_factory=set)  # table, key: spoiled in the key itself
+    twins: set[Place] = field(default_factory=set)  # said twice: which of the two is told does not matter
     written: dict[Place, tuple[str, int]] = field(default_factory=dict)  # -> file, line
 
 
@@ -188,7 +189,7 @@ SPOILS: list[tuple[str, Callable[[random.Random, Row], None], str, int]] = [
     ("findings", _change("job", lambda v: v.lower()), "unknown_reference", 5),
     ("findings", _change("job", lambda v: v.replace("J0", "J9")), "unknown_reference", 6),
     ("findings", _set("job", "", "  ", "\u00a0"), "missing_value", 8),
-    ("findings", _set("position", "4", "9", "99"), "position_beyond", 8),
+    ("findings", _set("position", "4", "9", "99"), "position_beyond|repeated_key", 8),
     ("findings", _set("position", "left", "1.5", "one", "1/2"), "not_a_whole_number", 8),
     ("findings", _set("position", "0", "-1"), "below_one", 5),
     ("odometers", _set("odometer", "1", "12"), "odometer_falls", 4),
@@ -201,7 +202,7 @@ SPOILS: list[tuple[str, Callable[[random.Random, Row], None], str, int]] = [
     ("odometers", _set("read_on", "44927", "Jan 2023", "2023", "2023-1-5", "23-01-05"), "not_a_date", 8),
     ("odometers", _set("read_on", "2124-03-01", "2099-12-31"), "in_the_future", 6),
     ("odometers", _change("vehicle", lambda v: v.replace("0", "O", 1)), "unknown_reference", 6),
-    ("odometers", _set("vehicle", "V999", "bus 7"), "unknown_reference", 5),
+    ("odometers", _change("vehicle", lambda v: v.replace("V0", "V9")), "unknown_reference", 5),
     ("odometers", _set("meter", "first", "0", "1.5"), "not_a_whole_number|below_one", 6),
     ("issued_parts", _change("part", lambda v: v.lstrip("0") or "0"), "unknown_reference", 6),
     ("issued_parts", _set("part", "99999", "seal kit"), "unknown_reference", 6),
@@ -321,6 +322,7 @@ def _say_twice(chance: random.Random, messy: Messy, spoiled: dict[str, set[str]]
             assert isinstance(row, dict)
             rows.append(dict(row))
             messy.reasons[table, len(rows) - 1] = "same"
+            messy.twins.add((table, i))
         unequal = [i for i in chance.sample(free, 8) if i not in equal][:3]
         for i in unequal:
             row = rows[i]
@@ -447,10 +449,10 @@ def outcome(messy: Messy, rejects: pd.DataFrame, read: int) -> Outcome:
     for file, line, reason in rejects[["file", "line", "reason"]].itertuples(index=False):
         found.setdefault((file, int(line)), set()).add(reason)
     where = {place: messy.written[place] for table in messy.lines for place in _places(messy, table)}
-    planted = {p: r for p, r in messy.reasons.items() if r not in ("blank", "same")}
+    planted = {p: r for p, r in messy.reasons.items() if not r.startswith(("blank", "same"))}
     sound = [p for p in where if p not in planted and p not in messy.held and p not in messy.orphans]
-    waits = [p for p in messy.held if p not in messy.reasons]
-    orphans = [p for p in messy.orphans if p not in messy.reasons]
+    waits = [p for p in messy.held - messy.twins if p not in messy.reasons]
+    orphans = [p for p in messy.orphans - messy.twins if p not in messy.reasons]
     return Outcome(
         planted=len(planted),
         kinds=len(set(planted.values())),

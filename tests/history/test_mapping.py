@@ -66,6 +66,7 @@ def test_one_flat_sheet_becomes_two_tables(shop: Shop) -> None:
     assert jobs["job"].tolist() == ["K1", "K2", "K3"]
     assert jobs["opened_on"].dt.strftime("%Y-%m-%d").tolist() == ["2024-02-03", "2024-03-04", "2024-05-04"]
     assert jobs["unit_mileage"].tolist()[:2] == [10_000.0, 20_000.0]  # the store's distance is mi
+    assert jobs["unit_mileage"].isna().tolist() == [False, False, True]  # a new job: nothing of the one above
     assert set(jobs["site"]) == {"north"}
     found = shop.rows("findings")
     assert found[["job", "component", "point", "verdict"]].to_numpy().tolist() == [

@@ -64,3 +64,53 @@ def test_hostile_headers_stay_text(tmp_path: Path) -> None:
     toml.write_text(propose_mapping([file]), encoding="utf-8")
     (sheet,) = read_mapping(toml, "mi")
     assert sheet.file == 'a"b.csv'
+
+
+AXLE_LOG = """Depot West - axle shop log;;;;;;;;
+;;;;;;;;
+RO #;Axle S/N;In;Out;Odo (km);What driver said;Item;Measured (mm);Result
+1001;A2;03/04/23;05/04/23;123.456;noise;bearing;0,25;worn out
+;;;;;;seal;;pass
+1002;A2;13/04/23;15/04/23;123.900,5;;bearing;0,10;pass
+Total;2;;;;;;;
+"""
+
+
+def test_a_log_under_a_title_with_empty_cells_below_each_job(shop: Shop, tmp_path: Path) -> None:
+    file = shop.folder / "axle log.csv"
+    file.write_text(AXLE_LOG)
+    text = propose_mapping([file])
+    for line in (
+        "header_row = 3",
+        'fill_down = ["RO #", "Axle S/N", "In", "Odo (km)", "What driver said", "Out"]'
+        "   # empty below a job's first line: as above",
+        'dates = "%d/%m/%y"',
+        'odometer = { column = "Odo (km)", unit = "km" }',
+        'complaint = "What driver said"',
+        'verdict = { "pass" = "ok", "worn out" = "fail" }',
+    ):
+        assert line in text.splitlines()
+    assert 'unit = "mm", to = "..."' in text
+    toml = tmp_path / "m.toml"
+    toml.write_text(text, encoding="utf-8")
+    before = len(shop.rows("loads"))
+    dry = shop.load_paths([file], mapping=toml, dry_run=True)
+    assert len(shop.rows("loads")) == before
+    report = shop.load_paths([file], mapping=toml)
+    assert dry.frame().equals(report.frame())
+    assert count(report, "findings") == {"read": 4, "new": 3, "blank": 1}
+    assert count(report, "teardowns")["rejected"] == 1
+    assert set(report.rejects["reason"]) == {"total_row"}
+    assert shop.rows("teardowns")["complaint"].dropna().tolist() == ["noise"]
+
+
+def test_a_stock_list_is_two_tables(tmp_path: Path) -> None:
+    file = tmp_path / "list.csv"
+    file.write_text('"Part #",Description,Depot,"On shelf",Price\n0071,bearing,north,"1,200",2.10\n')
+    text = propose_mapping([file])
+    assert 'name = "stock"' in text
+    assert 'unit_cost = "Price"' in text
+    toml = tmp_path / "m.toml"
+    toml.write_text(text, encoding="utf-8")
+    (sheet,) = read_mapping(toml, "mi")
+    assert {table.table.name for table in sheet.tables} == {"stock", "parts"}
