@@ -275,15 +275,57 @@ def test_what_is_no_workbook_is_said_in_bounded_time(shop: Shop, content: object
         shop.load_paths([file])
 
 
-def test_a_workbook_of_libreoffice_loads_alike(shop: Shop, tmp_path: Path) -> None:
+def _of_every_kind() -> openpyxl.Workbook:
+    """Dates, moments, long and fractional numbers, numbers kept as text, numbers shown with zeros, flags, line breaks,
+    other scripts, merged cells, an empty row and a column that no table has.
+    """
+    book = book_of(
+        teardowns=[
+            ["job", "unit", "opened_on", "unit_mileage", "complaint", "Ours"],
+            ["0071", "A2", date(2024, 1, 5), 1000.25, 'says "ü", then\nnothing', "x"],
+            ["K2", "A2", datetime(2024, 2, 5), 150_000, "=1+1 as text", 0.1],
+            [None, None, None, None, None, None],
+            [72, "A2", "2024-03-05", "2e5", "漏油", True],
+            ["K4", "A2", datetime(2024, 4, 5, 13, 30), 1e-3, None, None],
+            ["K5", "A2", date(1999, 12, 31), 0, " blanks ", None],
+        ],
+        findings=[
+            ["job", "component", "position", "reading"],
+            ["0071", "seal", 1, 0.30000000000000004],
+            [None, "bearing", 2, -4],
+        ],
+    )
+    book["teardowns"]["A5"].number_format = "0000"
+    book["teardowns"]["E3"].data_type = "s"
+    book["findings"].merge_cells("A2:A3")
+    return book
+
+
+def test_a_workbook_of_libreoffice_loads_alike(shop: Shop, tmp_path: Path, stocked: Path) -> None:
+    """The same sheets written by openpyxl and by LibreOffice: cell for cell, and row for row in the store."""
     office = shutil.which("soffice") or shutil.which("libreoffice")
     if office is None:
         pytest.skip("LibreOffice is not installed here: its workbooks cannot be written")
-    rows: list[list[object]] = [["job", "unit", "opened_on", "unit_mileage"], ["K1", "A2", date(2024, 1, 5), 1000.25]]
-    file = save(shop, book_of(teardowns=rows))
+    file = save(shop, _of_every_kind())
+    sums = tmp_path / "stock.xlsx"
+    sums.write_bytes(content_of(book_of(stock=[["part", "site", "on_hand"], ["0071", "north", "=2+3"]])))
+    profile = f"-env:UserInstallation=file://{tmp_path}/profile"
+    out = tmp_path / "lo"
     subprocess.run(
-        [office, "--headless", "--convert-to", "xlsx", "--outdir", str(tmp_path / "lo"), str(file)], check=True
+        [office, profile, "--headless", "--convert-to", "xlsx", "--outdir", str(out), str(file), str(sums)],
+        check=True,
+        capture_output=True,
     )
     ours = workbooks.sheets(file.read_bytes(), file.name)
-    theirs = workbooks.sheets((tmp_path / "lo" / file.name).read_bytes(), file.name)
-    assert [s.rows for s in theirs] == [s.rows for s in ours]
+    theirs = workbooks.sheets((out / file.name).read_bytes(), file.name)
+    assert [(sheet.name, sheet.rows, sheet.lines) for sheet in theirs] == [(s.name, s.rows, s.lines) for s in ours]
+    (tmp_path / "other").mkdir()
+    other = Shop(tmp_path / "other", stocked)
+    told_by = [told(one.load_paths([path])) for one, path in ((shop, file), (other, out / file.name))]
+    assert told_by[0] == told_by[1] == [("teardowns", 6, "opened_on", "not_a_date")]
+    for table in ("teardowns", "findings"):
+        assert shop.rows(table).equals(other.rows(table)), table
+    assert len(shop.rows("teardowns")) == 6
+    # What openpyxl cannot do: a formula that a spreadsheet has computed counts by its value.
+    assert other.load_paths([out / "stock.xlsx"]).complete
+    assert other.keys("stock", "on_hand") == [(5.0,)]
