@@ -90,6 +90,7 @@ def spare_units(
         )
         rows.append(
             (name, ready, in_work, yearly, means[name], turns[name], out, now, max(now - wide, 0.0),
-             min(now + wide, 1.0), chance_of_none(pmf, ready, fetched_elsewhere=True), need, then, expected_backorders(pmf, ready), reason)
+             min(now + wide, 1.0), chance_of_none(pmf, ready, fetched_elsewhere=True), need, then,
+             expected_backorders(pmf, ready), reason)
         )  # fmt: skip
     return pd.DataFrame(rows, columns=COLUMNS)

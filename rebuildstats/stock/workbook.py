@@ -13,7 +13,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 _HEAD = PatternFill("solid", fgColor="1F3A5F")
 _THIN = Side(style="thin", color="B8C0CC")
-_MONEY, _WHOLE, _ONE = "#,##0.00", "#,##0", "#,##0.0"
+_MONEY, _WHOLE, _ONE, _DAY = "#,##0.00", "#,##0", "#,##0.0", "yyyy-mm-dd"
 _ORDER = {
     "supplier": ("Supplier", 20, None),
     "part": ("Part", 18, None),
@@ -24,7 +24,9 @@ _ORDER = {
     "pack_size": ("Pack of", 9, _WHOLE),
     "unit_cost": ("Price each", 12, _MONEY),
     "order_cost": ("Cost", 14, _MONEY),
-    "lead_time_days": ("Lead time (days)", 15, _WHOLE),
+    "lead_time_days": ("Lead time (days)", 10, _WHOLE),
+    "wanted_by": ("Next wanted about", 13, _DAY),
+    "ordered": ("Ordered (tick)", 10, None),
 }
 _WHY = {
     "part": ("Part", 18, None),
@@ -57,16 +59,10 @@ def order_workbook(lines: pd.DataFrame, about: list[str]) -> bytes:
     sheet.title = "Order"
     todo = lines[lines["order_now"] > 0].copy()
     todo["packs"] = todo["order_now"] / todo["pack_size"]
+    todo["ordered"] = None
     todo = todo.sort_values(["supplier", "part", "site"], na_position="last")
     _fill(sheet, todo, _ORDER, top=1)
-    last = len(todo) + 1
-    letter = get_column_letter(list(_ORDER).index("order_cost") + 1)
-    total = sheet.cell(row=last + 1, column=list(_ORDER).index("unit_cost") + 1, value="Total")
-    total.font = Font(bold=True)
-    # our own formula, so that a changed quantity is added up again; the cells above it hold numbers only
-    cost = sheet.cell(row=last + 1, column=list(_ORDER).index("order_cost") + 1)
-    cost.value = f"=SUM({letter}2:{letter}{last})" if len(todo) else 0
-    cost.number_format, cost.font = _MONEY, Font(bold=True)
+    _totals(sheet, todo, top=len(todo) + 2)
 
     why = book.create_sheet("Why")
     for row, sentence in enumerate(about, start=1):
@@ -78,6 +74,21 @@ def order_workbook(lines: pd.DataFrame, about: list[str]) -> bytes:
     return out.getvalue()
 
 
+def _totals(sheet: Worksheet, todo: pd.DataFrame, *, top: int) -> None:
+    """The money of the whole order, and of each supplier where there are several; numbers, so that any viewer shows
+    them. Each line's cost is rounded, as it will be billed."""
+    names = list(_ORDER)
+    by_supplier = todo.groupby(todo["supplier"].fillna("no supplier named"))["order_cost"].sum()
+    sums = [("Total", float(todo["order_cost"].sum()))]
+    sums += [(f"of it {name}", float(money)) for name, money in by_supplier.items()] if len(by_supplier) > 1 else []
+    for row, (label, money) in enumerate(sums, start=top):
+        left = sheet.cell(row=row, column=names.index("unit_cost") + 1, value=neutral(label))
+        right = sheet.cell(row=row, column=names.index("order_cost") + 1, value=round(money, 2))
+        right.number_format = _MONEY
+        left.font = right.font = Font(bold=label == "Total")
+        left.alignment = Alignment(horizontal="right")
+
+
 def _fill(sheet: Worksheet, frame: pd.DataFrame, columns: dict[str, tuple[str, int, str | None]], *, top: int) -> None:
     for c, (title, width, _) in enumerate(columns.values(), start=1):
         head = sheet.cell(row=top, column=c, value=title)
@@ -87,15 +98,18 @@ def _fill(sheet: Worksheet, frame: pd.DataFrame, columns: dict[str, tuple[str, i
     for r, values in enumerate(frame[list(columns)].itertuples(index=False), start=top + 1):
         for c, (value, (_, _, form)) in enumerate(zip(values, columns.values(), strict=True), start=1):
             cell = sheet.cell(row=r, column=c)
-            if value is None or value is pd.NA or (isinstance(value, float) and pd.isna(value)):
+            cell.border = Border(bottom=_THIN)
+            if value is None or value is pd.NaT or value is pd.NA or (isinstance(value, float) and pd.isna(value)):
                 continue
-            cell.value = neutral(value) if isinstance(value, str) else float(value)
+            if isinstance(value, pd.Timestamp):
+                cell.value, cell.number_format = value.to_pydatetime(), form or _DAY
+            else:
+                cell.value = neutral(value) if isinstance(value, str) else float(value)
             if isinstance(value, str):
                 cell.data_type = "s"
                 cell.alignment = Alignment(wrap_text=True, vertical="top")
-            else:
+            elif not isinstance(value, pd.Timestamp):
                 cell.number_format = form or "General"
-            cell.border = Border(bottom=_THIN)
     sheet.freeze_panes = f"A{top + 1}"
     if len(frame):
         sheet.auto_filter.ref = f"A{top}:{get_column_letter(len(columns))}{top + len(frame)}"

@@ -183,7 +183,10 @@ def test_the_workbook_opens_with_a_sheet_to_order_from_and_one_that_explains(pla
     head = [c.value for c in order[1]]
     body = [dict(zip(head, [c.value for c in row], strict=True)) for row in order.iter_rows(min_row=2)]
     todo = plan.frame().query("order_now > 0")
-    assert [b["Part"] for b in body[:-1]] == todo.sort_values(["supplier", "part"])["part"].tolist()
+    assert [b["Part"] for b in body if b["Part"]] == todo.sort_values(["supplier", "part"])["part"].tolist()
+    sums = {b["Price each"]: b["Cost"] for b in body if not b["Part"]}
+    assert sums["Total"] == pytest.approx(todo["order_cost"].sum())
+    assert sums["of it Ash"] == pytest.approx(todo.loc[todo["supplier"] == "Ash", "order_cost"].sum())
     assert body[0]["Packs"] == body[0]["Order (pieces)"] / 10
     why = [[c.value for c in row] for row in book["Why"].iter_rows()]
     assert "job fill rate 0.9" in why[0][0]
