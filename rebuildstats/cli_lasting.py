@@ -81,3 +81,18 @@ def doubts(
     from rebuildstats import commands
 
     show("doubts", commands.doubts(context.obj, family, as_of=day_of(as_of)), form, out)
+
+
+@app.command()
+def points(
+    context: typer.Context,
+    family: FamilyArgument = None,
+    as_of: AsOfOption = None,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
+    """Every inspection point's wear per 10,000, the ages at which it reaches its limit, and whether lives agree."""
+    check_writable(out, "--out")
+    from rebuildstats import commands
+
+    show("points", commands.points(context.obj, family, as_of=day_of(as_of)), form, out)

@@ -52,6 +52,7 @@ from rebuildstats.kept_answers.job import work_out
 from rebuildstats.kept_answers.questions import EVERY_DESK
 from rebuildstats.lasting import doubts as doubts
 from rebuildstats.lasting import makes as makes
+from rebuildstats.lasting import points as points
 from rebuildstats.lasting import rates as rates
 from rebuildstats.lasting import rivals as rivals
 from rebuildstats.places import check_address, run_dashboard, write_bytes, write_sheet

@@ -24,6 +24,7 @@ from rebuildstats.reports import sentences
 from rebuildstats.reports import sheet as sheets
 from rebuildstats.reports.counter_sentences import what_if_notes
 from rebuildstats.reports.job_money import held_words
+from rebuildstats.reports.lasting_sentences import disagreement_words
 from rebuildstats.reports.repeat_sentences import repeat_sentence
 from rebuildstats.stock.goals import Budget, Goal, JobFill, PartFill
 from rebuildstats.stock.outlook import Outlook, look_ahead
@@ -129,6 +130,7 @@ def wear_of(now: Known, fitted: Fits, family: str, mileage: float, unit: str | N
     first = tuple(sentences.cautions(now.history.points, family))
     notes = sentences.complaint_notes(complaint, now.records.teardowns, family)
     rows = _wear(now, fitted, family, mileage, unit, complaint)
+    notes = [*notes, *disagreement_words(rows)]
     return Answer(rows, first=first, last=_CLOSING, notes=tuple(notes))
 
 

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from rebuildstats.answers import Answer, Known, check_family, check_lives, fitted_lives, known
+from rebuildstats.answers import Answer, Known, check_family, check_lives, fits, fitted_lives, known
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.fits.doubt import doubt_table
+from rebuildstats.fits.limit_ages import limit_table
 from rebuildstats.fits.makes import compare_makes
 from rebuildstats.fits.rates import fit_rate_regression, rate_cells, rate_table
 from rebuildstats.fits.results import LifeFits
@@ -93,6 +94,24 @@ def rates_of(now: Known, family: str | None = None, by: str | None = None) -> An
     cells, terms = rate_cells(lives, ["family", "duty", *(["site"] if sites else [])])
     regression = fit_rate_regression(cells, terms) if terms and cells["events"].sum() else None
     return Answer(rows, notes=tuple(words.rate_words(regression)), result=regression)
+
+
+def points(store: str | Path, family: str | None = None, *, as_of: date | None = None) -> Answer:
+    """Every inspection point's wear: per 10,000 of distance, ages at which 10, 50, 90 % reach the limit, and whether
+    the fitted life agrees; readings that were converted or set aside are listed in the result.
+
+    Raises UsageError for a family that doesn't exist, NothingToComputeError where no point is known.
+    """
+    now = known(store, as_of=as_of)
+    check_family(now, family)
+    if now.history.points.empty:
+        raise NothingToComputeError("No inspection point is known yet. Load `points`.")
+    fitted = fits(store, now)
+    rows = limit_table(fitted.points, fitted.life, family)
+    handled = fitted.points.handled
+    if family is not None and len(handled):
+        handled = handled[handled["family"] == family]
+    return Answer(rows, notes=tuple(words.point_words(rows, handled, now.history.distance)), result=fitted.points)
 
 
 def _lives_known(store: str | Path, family: str | None, as_of: date | None) -> Known:

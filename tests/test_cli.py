@@ -53,6 +53,10 @@ CONTRACT = {
         "family component duty events lives exposure rate rate_lower rate_upper mean_distance mean_lower mean_upper"
     ),
     "rivals": "family component distribution chosen share aicc b10 b10_lower b10_upper interval",
+    "points": (
+        "family point component method model checked fails readings units wear_10000 wear_lower wear_upper age_10 "
+        "age_10_lower age_10_upper age_50 age_50_lower age_50_upper age_90 age_90_lower age_90_upper"
+    ),
     "doubts": (
         "family component events lives fit_p_value statement early_observed early_expected early_p_value early_signal "
         "b10 b10_lower b10_upper b10_if_false_fails b10_if_missed_fails"
@@ -81,6 +85,7 @@ ASKING = {
     "rates": ("--by", "duty"),
     "rivals": (),
     "doubts": (),
+    "points": (),
     "forecast": ("--months", "3"),
     "order": (),
     "backtest": (),

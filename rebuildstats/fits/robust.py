@@ -65,7 +65,7 @@ def variance_inflation(
     np.add.at(meat, numbers, s[:, :, None] * s[:, None, :])
     units = np.bincount(numbers, minlength=m)
     meat *= (units / np.maximum(units - 1, 1))[:, None, None]
-    bread = np.linalg.pinv(modes.curvature)
+    bread = np.asarray(np.linalg.pinv(modes.curvature), dtype=np.float64)
     wider = _less_missing(bread, _missing_information(dist, lives, at, of, weight))
     usable = (lives.events() >= _FEWEST_EVENTS) & (units >= _FEWEST_UNITS) & modes.settled
     total, doubtful = np.ones(m), np.ones(m)

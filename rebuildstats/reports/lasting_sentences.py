@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from rebuildstats.render import digits
+from rebuildstats.render import digits, percent
 
 _APART = 1.5
 
@@ -126,6 +126,48 @@ def rate_words(regression: Any) -> list[str]:
                 f"{digits(row['events'])} failures{sure}."
             )
     return lines
+
+
+def point_words(rows: pd.DataFrame, handled: pd.DataFrame, distance: str, *, top: int = 5) -> list[str]:
+    """Points whose readings and fails, or readings and fitted life, disagree; readings converted or set aside."""
+    apart = rows[rows["disagrees"]]
+    lines = [f"{row['family']} {row['point']}: {_apart(row, distance)}." for row in apart.head(top).to_dict("records")]
+    if len(apart) > top:
+        lines.append(f"... and {len(apart) - top} more points that disagree.")
+    if len(handled):
+        aside = handled[handled["set_aside"] != ""]
+        moved = handled[handled["set_aside"] == ""]
+        if len(moved):
+            lines.append(f"{_of(moved, 'converted_from')}: read in another unit and converted.")
+        if len(aside):
+            lines.append(f"{_of(aside, 'set_aside')}: set aside, not deleted; correct them in `findings`.")
+    return lines or ["Readings, fails and fitted lives agree at every point; no reading was converted or set aside."]
+
+
+def _apart(row: dict[Any, Any], distance: str) -> str:
+    if row["reason"].startswith("its fails"):
+        counts = f"{digits(row['fails'])} fails in {digits(row['checked'])} checks"
+        return f"{counts}, its {digits(row['readings'])} readings foretell {digits(round(row['fails_by_readings'], 1))}"
+    limit = f"{digits(row['age_10'])} {distance} ({digits(row['age_10_lower'])} to {digits(row['age_10_upper'])})"
+    life = f"{digits(row['b10'])} ({digits(row['b10_lower'])} to {digits(row['b10_upper'])})"
+    return f"one in ten readings beyond the limit by {limit}, but the fitted life says {life}"
+
+
+def _of(rows: pd.DataFrame, column: str) -> str:
+    first = rows.iloc[0]
+    example = f"{first['family']} {first['point']} in {first['job']}: {digits(first['reading'])}, {first[column]}"
+    return f"{len(rows)} reading{'' if len(rows) == 1 else 's'} (such as {example})"
+
+
+def disagreement_words(rows: pd.DataFrame, *, top: int = 3) -> list[str]:
+    """Of a `wear` table, the points whose own chance lies apart from their component's."""
+    apart = rows[rows["disagrees"].fillna(False).astype(bool)] if len(rows) else rows
+    return [
+        f"{row['component']} · {row['point']}: its own checks say {percent(row['point_chance'])} "
+        f"({percent(row['point_lower'])} to {percent(row['point_upper'])}, {digits(row['failed'])} fails of "
+        f"{digits(row['checked'])}), the fitted life {percent(row['chance_bad'])}: look at both."
+        for row in apart.head(top).to_dict("records")
+    ]
 
 
 def _span(row: dict[Any, Any], name: str) -> str:

@@ -104,3 +104,47 @@ def test_each_doubt_is_said(column: str, value: object, told: str) -> None:
     assert "none is refuted" in words.doubt_words(pd.DataFrame([sound]), "mi")[0]
     (line,) = words.doubt_words(pd.DataFrame([sound | {column: value}]), "mi")
     assert told in line
+
+
+def test_points_that_disagree_and_readings_set_aside_are_said() -> None:
+    row = {
+        "family": "F",
+        "point": "gap",
+        "fails": 4,
+        "checked": 80,
+        "readings": 75,
+        "fails_by_readings": 15.2,
+        "age_10": 90e3,
+        "age_10_lower": 80e3,
+        "age_10_upper": 99e3,
+        "b10": 140e3,
+        "b10_lower": 120e3,
+        "b10_upper": 160e3,
+        "disagrees": True,
+        "reason": "its fails are other than its readings foretell: chances come from verdicts",
+    }
+    handled = pd.DataFrame(
+        {
+            "family": "F",
+            "point": "gap",
+            "job": ["J1", "J2"],
+            "reading": [0.02, -1.0],
+            "converted_from": ["in", ""],
+            "set_aside": ["", "negative where nothing can be"],
+        }
+    )
+    rows = pd.DataFrame([row, row | {"reason": "readings reach the limit at another age"}])
+    fails, ages, moved, aside = words.point_words(rows, handled, "km")
+    assert fails == "F gap: 4 fails in 80 checks, its 75 readings foretell 15.2."
+    assert "90,000 km (80,000 to 99,000), but the fitted life says 140,000 (120,000 to 160,000)" in ages
+    assert moved == "1 reading (such as F gap in J1: 0.02, in): read in another unit and converted."
+    assert "set aside, not deleted" in aside
+    assert "agree" in words.point_words(rows.assign(disagrees=False), handled.iloc[:0], "km")[0]
+
+
+def test_wear_says_where_checks_and_life_disagree() -> None:
+    row = {"component": "ring", "point": "gap", "point_chance": 0.4, "point_lower": 0.3, "point_upper": 0.5}
+    rows = pd.DataFrame([row | {"checked": 50, "failed": 20, "chance_bad": 0.1, "disagrees": True}])
+    (line,) = words.disagreement_words(rows)
+    assert line.startswith("ring · gap: its own checks say 40 % (30 % to 50 %, 20 fails of 50), the fitted life 10 %")
+    assert words.disagreement_words(rows.assign(disagrees=False)) == []
