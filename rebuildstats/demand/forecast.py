@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from rebuildstats.demand.blame import complaint_ratios
 from rebuildstats.demand.compound import mixed_pmf
 from rebuildstats.demand.corrections import toward_recent
 from rebuildstats.demand.failures import with_rate_of_the_unknown
@@ -43,6 +44,7 @@ from rebuildstats.demand.trace import COLUMNS as TRACE
 from rebuildstats.demand.trace import trace_rows, whole_trace
 from rebuildstats.demand.usage import Usage, usage_rates
 from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.fits.complaints import complaint_causes
 
 if TYPE_CHECKING:
     from rebuildstats.history.known import History
@@ -318,7 +320,7 @@ def forecast_parts(
     drift = teardown_drift(models, pasts, records, seen, as_of)
     bases = build_bases(
         {f: fleet for f, fleet in fleets.items() if f in replacing},
-        models, replacing, drift, when, usage, history.planned, draws=draws, seed=seed + 3,
+        models, replacing, drift, when, usage, history.planned, _heard(history, records), draws=draws, seed=seed + 3,
     )  # fmt: skip
     expected = expected_at_teardowns(records, replacing, hazards, uses)
     ratios = part_ratios(past, expected, records, parts, as_of)
@@ -331,6 +333,13 @@ def forecast_parts(
         choose_discount(past.counter.to_numpy(float)),
     )  # fmt: skip
     return _combined(forecast)
+
+
+def _heard(history: History, records: Records) -> dict[tuple[str, str], dict[str, float]]:
+    """What the complaints of booked jobs say of their causes, from the teardowns that had them; nothing without any."""
+    if history.planned["complaint"].notna().any():
+        return complaint_ratios(complaint_causes(records.outcomes, records.teardowns))
+    return {}
 
 
 def _combined(forecast: Forecast) -> Forecast:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from rebuildstats.demand.blame import blamed
 from rebuildstats.demand.compound import Stream, Take
 from rebuildstats.demand.corrections import STRAY, Ratios, follow
 from rebuildstats.demand.failures import (
@@ -164,11 +165,13 @@ def build_bases(
     when: Calendar,
     usage: Usage,
     planned: pd.DataFrame,
+    heard: Mapping[tuple[str, str], Mapping[str, float]],
     *,
     draws: int,
     seed: int,
 ) -> dict[str, Base]:
-    """Every family's Base on one calendar, with draws that families share where they share a cause (mileage)."""
+    """Every family's Base on one calendar, with draws that families share where they share a cause (mileage). heard:
+    what complaints say of causes (`blame.complaint_ratios`)."""
     rng = np.random.default_rng(seed)
     normals = rng.standard_normal(draws)
     families, ratios = drift
@@ -179,7 +182,8 @@ def build_bases(
         chances = teardown_chances(models[family], fleet, when, usage, planned, normals)
         rate = np.nan_to_num(fleet.per_day)
         run = rate[:, None] * np.minimum(when.middle[None, :], fleet.days_left[:, None])
-        by_kind = {k: position_chances(model, fleet.positions, run, k) for k in ("failure", "scheduled", "repair")}
+        by_kind = {k: position_chances(model, fleet.positions, run, k) for k in ("scheduled", "repair")}
+        by_kind["failure"] = position_chances(model, fleet.positions, run, "failure", blamed(heard, planned, fleet))
         by_kind["again"] = again_chances(model, fleet.positions, run, by_kind["failure"])
         mean = {k: {c: q.mean(axis=1) for c, q in own.items()} for k, own in by_kind.items()}
         i = families.index(family)

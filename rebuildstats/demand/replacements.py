@@ -299,15 +299,24 @@ def at_time(positions: Positions, run: Array) -> tuple[Array, Array, Array]:
 
 
 def position_chances(
-    model: ReplacementModel, positions: Mapping[str, Positions], run: Array, kind: str
+    model: ReplacementModel,
+    positions: Mapping[str, Positions],
+    run: Array,
+    kind: str,
+    blamed: Mapping[str, Array] | None = None,
 ) -> dict[str, Array]:
-    """Chance per position (units, positions, K) of every component at a teardown of `kind` after `run` (units, K)."""
+    """Chance per position (units, positions, K) of every component at a teardown of `kind` after `run` (units, K).
+
+    blamed: component -> (units,) how much likelier than by its hazard it is the cause, where a complaint is known.
+    """
     rate, total = {}, np.zeros_like(run)
     if kind != "scheduled":
         for name, component in model.components.items():
             if component.in_service and name in positions:
                 age, _, failed = at_time(positions[name], run)
                 rate[name] = np.where(failed, 0.0, component.hazard.density(age)) * component.part_of(kind)
+                if blamed is not None and name in blamed:
+                    rate[name] = rate[name] * blamed[name][:, None, None]
                 total = total + rate[name].sum(axis=1)
     out = {}
     for name, component in model.components.items():

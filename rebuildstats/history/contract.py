@@ -288,6 +288,7 @@ TABLES: tuple[Table, ...] = (
             _text("family"),
             _whole("count", default="1", low=1),
             _word("reason", "failure", "scheduled", "campaign", "comeback"),
+            _text("complaint"),
         ),
         (Reference(("unit",), "units", ("unit",)),),
     ),

@@ -12,12 +12,15 @@ import os
 import random
 import re
 import signal
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
+from itertools import count
 from pathlib import Path
 
 import duckdb
@@ -26,7 +29,7 @@ from rebuildstats.errors import StoreBusyError, StoreError, UsageError
 from rebuildstats.history import drafts
 from rebuildstats.history.statements import literal, statement
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 PROGRAM = "rebuildstats"
 PATIENCE_SECONDS = 10.0  # of a reader: only another program that writes in the very file can make it wait
 WRITE_PATIENCE_SECONDS = 120.0  # of a writer: a load of a million findings has its turn for seconds, on a busy machine
@@ -34,6 +37,7 @@ WRITE_PATIENCE_SECONDS = 120.0  # of a writer: a load of a million findings has 
 DISTANCES = ("mi", "km", "h")
 
 _DRAFT = "draft.duckdb"
+_NUMBERS = count()
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _MAGIC = b"DUCK"  # at byte 8 of every DuckDB file
 _BUSY = ("Could not set lock", "Unique file handle conflict", "different configuration", "already attached")
@@ -59,8 +63,18 @@ class Settings:
 
 
 def memory() -> duckdb.DuckDBPyConnection:
-    """A connection to nothing but memory, where rows are prepared before a store is opened for writing."""
-    return duckdb.connect(":memory:", config=_CONFIG)
+    """A connection to nothing but memory, where rows are prepared before a store is opened for writing.
+
+    What does not fit into memory goes to a passing folder that only this process's owner may enter (DuckDB's own choice
+    would be a folder for all to read, wherever the program was started).
+    """
+    spill = Path(_passing_folder().name) / str(next(_NUMBERS))
+    return duckdb.connect(":memory:", config=_CONFIG | {"temp_directory": str(spill)})
+
+
+@cache
+def _passing_folder() -> tempfile.TemporaryDirectory[str]:
+    return tempfile.TemporaryDirectory(prefix="rebuildstats-", ignore_cleanup_errors=True)
 
 
 def who() -> str:

@@ -116,7 +116,8 @@ def test_a_booked_teardown_is_forecast_in_its_month() -> None:
     history = known()[0]
     unit, family = next((b.fleet.units[0], f) for f, b in plain().bases.items())
     due = pd.Timestamp(history.as_of) + pd.Timedelta(days=75)
-    row = {"plan": ["P"], "due_on": [due], "unit": [unit], "family": [None], "count": [1], "reason": ["scheduled"]}
+    row = {"plan": ["P"], "due_on": [due], "unit": [unit], "family": [None], "count": [1], "reason": ["scheduled"],
+           "complaint": [None]}  # fmt: skip
     planned = pd.DataFrame(row).astype(history.planned.dtypes.to_dict())
     booked = forecast(planned=planned)
     base = booked.bases[family]
@@ -131,7 +132,8 @@ def test_a_unit_booked_for_a_failure_is_opened_for_its_cause() -> None:
     history = known()[0]
     unit, family = next((b.fleet.units[0], f) for f, b in plain().bases.items())
     due = pd.Timestamp(history.as_of) + pd.Timedelta(days=20)
-    row = {"plan": ["P"], "due_on": [due], "unit": [unit], "family": [None], "count": [1], "reason": ["failure"]}
+    row = {"plan": ["P"], "due_on": [due], "unit": [unit], "family": [None], "count": [1], "reason": ["failure"],
+           "complaint": [None]}  # fmt: skip
     planned = pd.DataFrame(row).astype(history.planned.dtypes.to_dict())
     booked = forecast(planned=planned)
     base, before = booked.bases[family], plain().bases[family]

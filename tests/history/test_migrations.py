@@ -2,9 +2,10 @@
 
 `tests/history/earlier/` holds them as files of DuckDB 2.0.1, compressed: `schema_1` by the first version that could
 load and correct, `schema_2_first` by the first that kept fits (names could not be joined yet), `schema_2` by the last
-of that schema. Each was made by that version's own code: the sheets in `earlier/sheets` loaded, then a corrected row, a
-teardown from a form, one withdrawn, a load undone, the comeback window changed. DuckDB promises that every later
-version reads files of an earlier one; a test here fails on the day that is no longer so.
+of that schema; `schema_3` is that one as the version after opened it. Each was made by that version's own code: the
+sheets in `earlier/sheets` loaded, then a corrected row, a teardown from a form, one withdrawn, a load undone, the
+comeback window changed. DuckDB promises that every later version reads files of an earlier one; a test here fails on
+the day that is no longer so.
 """
 
 from __future__ import annotations
@@ -40,10 +41,17 @@ def rows(con: duckdb.DuckDBPyConnection, database: str) -> Rows:
         [database],
     ).fetchall()
     return {
-        f"{schema}.{name}": con.execute(f'from "{database}"."{schema}"."{name}" order by all').fetchall()
+        f"{schema}.{name}": con.execute(
+            f'select {kept(name)} from "{database}"."{schema}"."{name}" order by all'
+        ).fetchall()
         for schema, name in names
         if name not in ("schema_versions", "joined_names", "fits")
     }
+
+
+def kept(table: str) -> str:
+    """The columns of a table that every schema has."""
+    return "columns(lambda c: c <> 'complaint')" if table == "planned" else "*"
 
 
 @pytest.fixture(params=STORES)

@@ -6,6 +6,7 @@ select
     nullif(unit, '') as unit,
     nullif(family, '') as family,
     coalesce("count", 1) as "count",
-    lower(nullif(reason, '')) as reason
+    lower(nullif(reason, '')) as reason,
+    nullif(complaint, '') as complaint
 from planned
 where due_on >= $as_of
