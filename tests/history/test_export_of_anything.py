@@ -5,8 +5,10 @@ chosen to be nasty, some of them replaced, withdrawn or undone since.
 from __future__ import annotations
 
 import csv
+import random
 import tempfile
-from datetime import date
+from datetime import date, timedelta
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -44,46 +46,54 @@ NASTY = (
     "ü",
     "\ufeffx",
 )
-TEXT = st.sampled_from(NASTY) | st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=8)
+LETTERS = "aZ09 ,;'\"=+-@\n\r\t\\/%{}$|.ßéЖ漢\u00a0\u200b\ufeff\x01\x7f"
 
 
-def cell(column: Column, names: dict[str, list[str]]) -> st.SearchStrategy[str]:
-    """A cell of a column; empty ones too where the column allows it."""
+def text(chance: random.Random) -> str:
+    return chance.choice(NASTY) if chance.random() < 0.4 else "".join(chance.choices(LETTERS, k=chance.randrange(8)))
+
+
+def name(chance: random.Random) -> str:
+    while not (found := text(chance)).strip("\ufeff\u200b").strip():
+        pass
+    return found
+
+
+def cell(column: Column, names: dict[str, list[str]], chance: random.Random) -> str:
+    """A cell of a column; empty now and then where the column allows it."""
     thing = ALSO.get(column.name, column.name)
+    if not column.required and chance.random() < 0.3:
+        return ""
     if thing in names:
-        full: st.SearchStrategy[str] = st.sampled_from(names[thing])
-    elif column.kind == "date":
-        full = st.dates(date(1990, 1, 1), date(2025, 6, 1)).map(str)
-    elif column.kind == "word":
-        full = st.sampled_from(column.words)
-    elif column.kind == "flag":
-        full = st.sampled_from(["true", "false"])
-    elif column.kind == "whole":
-        full = st.integers(1, 2).map(str)
-    elif column.kind == "number":
-        full = st.floats(0, 1e12, allow_nan=False).map(repr)
-    else:
-        full = TEXT
-    return full if column.required else st.just("") | full
+        return chance.choice(names[thing])
+    match column.kind:
+        case "date":
+            return str(date(1990, 1, 1) + timedelta(days=chance.randrange(12_000)))
+        case "word":
+            return chance.choice(column.words)
+        case "flag":
+            return chance.choice(["true", "false"])
+        case "whole":
+            return str(chance.randint(1, 2))
+        case "number":
+            return repr(chance.choice([chance.uniform(0, 100), chance.lognormvariate(0, 30), 0.1 + 0.2, 1e15, 5e-324]))
+        case _:
+            return text(chance)
 
 
-@st.composite
-def sheets(draw: st.DrawFn) -> dict[str, list[Row]]:
-    """Rows for every table; what the load then rejects or holds is no part of the history."""
-    names = {
-        name: draw(
-            st.lists(TEXT.filter(lambda t: t.strip("\ufeff").strip() != ""), min_size=1, max_size=3, unique=True)
-        )
-        for name in NAMES
-    }
-    return {
-        table.name: draw(
-            st.lists(
-                st.fixed_dictionaries({c.name: cell(c, names) for c in table.columns} | {"a note": TEXT}), max_size=4
-            )
-        )
-        for table in TABLES
-    }
+def sheets(chance: random.Random, names: dict[str, list[str]]) -> dict[str, list[Row]]:
+    """Rows for every table: what others name stands there itself; of the rest as it comes. What the load then rejects
+    or holds is no part of the history.
+    """
+    tables = {}
+    for table in TABLES:
+        keys: list[Row] = [{}] * 6
+        if all(key in names for key in table.key):
+            keys = [dict(zip(table.key, one, strict=True)) for one in product(*(names[key] for key in table.key))]
+        tables[table.name] = [
+            {c.name: cell(c, names, chance) for c in table.columns} | key | {"a note": text(chance)} for key in keys
+        ]
+    return tables
 
 
 def write(folder: Path, tables: dict[str, list[Row]]) -> Path:
@@ -97,26 +107,24 @@ def write(folder: Path, tables: dict[str, list[Row]]) -> Path:
     return folder
 
 
-@given(sheets(), sheets(), st.booleans(), st.sampled_from(["csv", "parquet"]))
-@settings(max_examples=3, deadline=None)
-def test_what_is_exported_loads_back_to_the_same_store(
-    first: dict[str, list[Row]], second: dict[str, list[Row]], back: bool, form: str
-) -> None:
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
+@given(st.integers(0, 2**32), st.booleans(), st.sampled_from(["csv", "parquet"]))
+@settings(max_examples=2, deadline=None)
+def test_what_is_exported_loads_back_to_the_same_store(seed: int, back: bool, form: str) -> None:
+    chance = random.Random(seed)
+    names = {thing: [name(chance) for _ in range(2)] for thing in NAMES}
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
         one, two = folder / "one.duckdb", folder / "two.duckdb"
         store.create(one, "mi")
-        for number, tables in enumerate((first, second)):
-            if any(tables.values()):
-                load_files(one, [write(folder / f"sheets{number}", tables)], now=NOW)
+        for number in range(2):
+            load_files(one, [write(folder / f"sheets{number}", sheets(chance, names))], now=NOW)
         before: Any = whole(one)
+        assert sum(map(len, before.values())) > 10, "hardly a row went in: the test shows nothing"
         if before["teardowns"]:
             withdraw_teardown(one, before["teardowns"][0][0], now=NOW)
             if back:
                 undo_last_load(one, now=NOW)
                 assert whole(one) == before
-        if not any(whole(one).values()):
-            return
         export_tables(one, folder / "out", form=form)
         store.create(two, "mi")
         report = load_files(two, [folder / "out"], now=NOW)

@@ -250,6 +250,24 @@ def test_only_the_owner_sees_anything_while_it_is_written(path: Path) -> None:
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
 
 
+def test_what_does_not_fit_into_memory_is_the_owners_too(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    elsewhere = tmp_path / "started_here"
+    elsewhere.mkdir()
+    monkeypatch.chdir(elsewhere)
+    with store.reading(path) as con:
+        con.execute("set memory_limit = '60MB'; set threads = 1").fetchall()
+        con.execute(
+            "create temp table big as select hash(i) || '-' || hash(-i) as text from range(2000000) t(i)"
+        ).fetchall()
+        spill = Path(con.execute("select current_setting('temp_directory')").fetchall()[0][0])
+        assert list(spill.iterdir()), "nothing was too big: the test shows nothing"
+        assert stat.S_IMODE(spill.parent.stat().st_mode) == 0o700
+    assert list(elsewhere.iterdir()) == []
+    assert not spill.exists()
+
+
 def test_a_store_behind_a_link_stays_where_it_is(path: Path, tmp_path: Path) -> None:
     link = tmp_path / "links" / "shop.duckdb"
     link.parent.mkdir()
