@@ -379,16 +379,20 @@ def write(messy: Messy, folder: Path, seed: int) -> list[Path]:
     chance = random.Random(seed * 1000 + 7)
     files = []
     for table, lines in messy.lines.items():
-        header = list(next(row for row in lines if isinstance(row, dict)))
+        header = list(dict.fromkeys(name for line in lines if isinstance(line, dict) for name in line))
         order = list(range(len(lines)))
         if table not in _SERIES:
             chance.shuffle(order)
-        cells = [(i, list(line.values()) if isinstance(line, dict) else line) for i in order for line in (lines[i],)]
+        cells = [(i, _cells(lines[i], header)) for i in order]
         if chance.random() < 0.2:
             files.append(_workbook(messy, folder / f"{table}.xlsx", table, header, cells))
         else:
             files.append(_text(chance, messy, folder / f"{table}.csv", table, header, cells))
     return files
+
+
+def _cells(line: Row | list[str], header: list[str]) -> list[str]:
+    return [line.get(name, "") for name in header] if isinstance(line, dict) else line
 
 
 def _workbook(messy: Messy, file: Path, table: str, header: list[str], cells: list[tuple[int, list[str]]]) -> Path:
