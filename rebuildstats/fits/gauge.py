@@ -52,7 +52,8 @@ class GaugeFit:
     """One point's fitted wear. Ages in and out are in the store's unit; `slope` is per g(age / SCALE).
 
     `rivals`: power -> restricted log-likelihood (comparable: the design is scaled to the same unit column). `repeated`:
-    units that were read more than once (with none, the unit-to-unit rate and the growing spread are one thing).
+    lives of a position that were read more than once (with none, the rate of each and the growing spread are one
+    thing).
     """
 
     family: str

@@ -223,8 +223,9 @@ def _fit_point(
     gauge = None
     usable = np.isfinite(value) & np.isfinite(age)
     if usable.any():
-        units = pd.factorize(rows["unit"].to_numpy()[usable])[0].astype(np.int64)
-        gauge = _fit_gauge(family, point, component, age[usable], value[usable], units, limits, fails, seed)
+        seen = rows.loc[usable]
+        lives, units = _lives_read(seen, age[usable]), int(seen["unit"].nunique())
+        gauge = _fit_gauge(family, point, component, age[usable], value[usable], lives, units, limits, fails, seed)
     foretold, refuted = np.nan, False
     if gauge is not None and aged.any() and (np.isfinite(low) or np.isfinite(high)):
         foretold = float(gauge.chance(age[aged]).sum())
@@ -236,25 +237,42 @@ def _fit_point(
     return fit, touched
 
 
+def _lives_read(rows: pd.DataFrame, age: Array) -> npt.NDArray[np.int64]:
+    """Number of the life that each reading belongs to: a unit's position until its age falls, as it does when it is
+    renewed. The rate of wear is a life's own: the next part in the same place wears at another.
+    """
+    place = rows[["unit", "position", "opened_on"]].assign(age=age, row=np.arange(len(rows)))
+    place = place.sort_values(["unit", "position", "opened_on"], kind="stable")
+    by = place.groupby(["unit", "position"], sort=False, dropna=False)
+    dated = place["opened_on"].notna() & by["opened_on"].shift().notna()
+    place["renewed"] = dated & (by["age"].diff() < 0)
+    place["life"] = place.groupby(["unit", "position"], sort=False, dropna=False)["renewed"].cumsum()
+    number = place.groupby(["unit", "position", "life"], sort=False, dropna=False).ngroup().to_numpy()
+    lives = np.empty(len(rows), dtype=np.int64)
+    lives[place["row"].to_numpy()] = number
+    return lives
+
+
 def _fit_gauge(
     family: str,
     point: str,
     component: str,
     age: Array,
     value: Array,
-    units: npt.NDArray[np.int64],
+    lives: npt.NDArray[np.int64],
+    units: int,
     limits: tuple[float, float, float],
     fails: int,
     seed: int,
 ) -> GaugeFit | None:
     as_new, low, high = limits
     readings = len(age)
-    counts = np.bincount(units)
+    counts = np.bincount(lives)
     if readings < SCARCE and np.isfinite(as_new):
-        age, value, units = np.append(age, 0.0), np.append(value, as_new), np.append(units, units.max() + 1)
+        age, value, lives = np.append(age, 0.0), np.append(value, as_new), np.append(lives, lives.max() + 1)
     if len(age) < MIN_READINGS or np.ptp(age) <= 0.02 * age.max() or np.ptp(value) == 0:
         return None
-    power, (b0, b1, rate_sd, error_sd), rivals, draws = fit_readings(age, value, units, seed)
+    power, (b0, b1, rate_sd, error_sd), rivals, draws = fit_readings(age, value, lives, seed)
     return GaugeFit(
         family,
         point,
@@ -265,7 +283,7 @@ def _fit_gauge(
         rate_sd,
         error_sd,
         readings,
-        len(counts),
+        units,
         int((counts > 1).sum()),
         fails,
         as_new,
