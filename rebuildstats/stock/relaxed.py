@@ -9,6 +9,7 @@ bound on the money of any target: money >= (wanted - best value) / price.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,7 @@ Ints = NDArray[np.int64]
 
 _ROOM = 1.0e9  # whole-number capacities: their sum must stay below 2^31
 _NO_LIMIT = 2**30
-_HALVINGS = 18
+_CHORDS = 40  # far more than are ever needed: each finds a new corner of the hull or ends the search
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,37 +76,46 @@ class Hull:
 
 
 def around_target(net: Network, wanted: float) -> Hull:
-    """Corners about `wanted` (weight of filled jobs), by halving the price on a log scale."""
-    low, high = _prices(net)
-    below = np.zeros(net.items, np.int64)
-    above = np.bincount(net.bin_item, minlength=net.items).astype(np.int64)
-    bound = 0.0
-    for _ in range(_HALVINGS):
-        price = float(np.sqrt(low * high))
-        at, value = net.solve(price)
-        bound = max(bound, (wanted - value) / price)
-        if _filled(net, at) >= wanted - 1e-9:
-            above, low = at, price
-        else:
-            below, high = at, price
+    """Corners about `wanted` (weight of filled jobs) and the least money that reaches it."""
+    below, above, prices = _around(net, lambda filled, _: filled >= wanted - 1e-9)
+    bound = max([0.0, *((wanted - value) / price for price, value in prices)])
     return Hull(below, above, bound)
 
 
 def around_budget(net: Network, budget: float) -> Hull:
     """Corners about `budget`, and the most that it can fill."""
-    low, high = _prices(net)
+    below, above, prices = _around(net, lambda _, money: money > budget)
+    bound = min([float(net.weight.sum()), *(value + price * budget for price, value in prices)])
+    return Hull(below, above, bound)
+
+
+def _around(net: Network, beyond: Callable[[float, float], bool]) -> tuple[Ints, Ints, list[tuple[float, float]]]:
+    """The two neighbouring corners of the hull between which `beyond` (filled, money) turns true, and every price
+    solved on the way with its best value.
+
+    The next price is the slope of the chord between the two corners known: its solution lies above the chord unless the
+    two are neighbours, when no corner lies between them (the corners of a parametric cut: Gallo, Grigoriadis & Tarjan
+    1989, SIAM J. Comput. 18:30).
+    """
     below = np.zeros(net.items, np.int64)
     above = np.bincount(net.bin_item, minlength=net.items).astype(np.int64)
-    bound = float(net.weight.sum())
-    for _ in range(_HALVINGS):
-        price = float(np.sqrt(low * high))
+    low, high = (_filled(net, below), 0.0), (_filled(net, above), _money(net, above))
+    prices: list[tuple[float, float]] = []
+    for _ in range(_CHORDS):
+        gap = high[0] - low[0], high[1] - low[1]
+        if gap[0] <= 1e-9 or gap[1] <= 0:
+            break
+        price = gap[0] / gap[1]
         at, value = net.solve(price)
-        bound = min(bound, value + price * budget)
-        if _money(net, at) <= budget:
-            below, high = at, price
+        prices.append((price, value))
+        found = _filled(net, at), _money(net, at)
+        if found[0] - price * found[1] <= low[0] - price * low[1] + 1e-7 * max(high[0], 1.0):
+            break
+        if beyond(*found):
+            above, high = at, found
         else:
-            above, low = at, price
-    return Hull(below, above, bound)
+            below, low = at, found
+    return below, above, prices
 
 
 def corners(net: Network, points: int) -> list[Ints]:
