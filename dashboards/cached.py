@@ -60,6 +60,11 @@ def order(path: str, version: str, **goal: float) -> dict[str, Any]:
     return _answer(path, version, "order", **goal)
 
 
+def supposed(path: str, version: str, what_if: str, **goal: float) -> dict[str, Any]:
+    """rows and notes of an order under suppositions."""
+    return _answer(path, version, "supposed", what_if=what_if, **goal)
+
+
 def forecast(path: str, version: str, *, months: int = 12) -> pd.DataFrame:
     """With the totals and every method beside the chosen one."""
     rows: pd.DataFrame = _answer(path, version, "forecast", months=months)["rows"]

@@ -9,6 +9,7 @@ import layout
 import pandas as pd
 import part_view
 import streamlit as st
+import suppose
 import views
 from layout import Ticket
 from part_view import dates
@@ -78,6 +79,7 @@ def show_order(path: str, version: str) -> None:
         for note in plan["notes"]:
             st.caption(note)
     lists(plan)
+    suppose.what_if(path, version, goal)
 
 
 def many(lines: int) -> str:

@@ -123,6 +123,13 @@ def order(work: Work, **goal: float) -> dict[str, Any]:
     }
 
 
+def supposed(work: Work, *, what_if: str, **goal: float) -> dict[str, Any]:
+    """The order for one goal under suppositions (parted by semicolons), told beside what is."""
+    wanted = desks.goal_of(goal.get("job_fill"), goal.get("part_fill"), goal.get("budget"))
+    texts = [text.strip() for text in what_if.split(";") if text.strip()]
+    return _told(desks.order_of(work.known, work.ahead(), wanted, texts))
+
+
 def forecast(work: Work, *, months: int = desks.YEAR_MONTHS) -> dict[str, Any]:
     """Every part's months and totals by every method; its reasons unit by unit are kept as a table."""
     ahead = work.ahead(months)
@@ -209,6 +216,7 @@ QUESTIONS: Final[Mapping[str, Question]] = {
     "history": history,
     "fits": fitted,
     "order": order,
+    "supposed": supposed,
     "inspections": inspections,
     "forecast": forecast,
     "repeats": repeats,
@@ -227,6 +235,7 @@ WORDS: Final[Mapping[str, str]] = {
     "history": "reading the history",
     "fits": "fitting lives and wear",
     "order": "forecasting and working out the order",
+    "supposed": "working out the order as it is and as supposed",
     "inspections": "counting what fails when it is checked",
     "forecast": "laying the forecast out part by part",
     "repeats": "comparing with what was to be expected",

@@ -76,8 +76,9 @@ def what_if_of(texts: Iterable[str]) -> WhatIf | None:
     for text in texts:
         left, equals, right = text.rpartition("=")
         what, _, subject = left.partition(":")
-        needs_part, takes_part = what == "level", what in ("lead-time", "price", "level")
-        if not equals or (subject and not takes_part) or (needs_part and not subject):
+        of_part = what in ("lead-time", "price", "level")
+        known = of_part or what in ("fleet", "mileage")
+        if not (equals and known) or (subject and not of_part) or (what == "level" and not subject):
             raise UsageError(f"`{text}` is no supposition. Write one of: {_HOW}.")
         change = _change(text, right)
         if what == "lead-time":
@@ -87,10 +88,8 @@ def what_if_of(texts: Iterable[str]) -> WhatIf | None:
         elif what == "level":
             part, _, shelf = subject.partition("@")
             level[part, shelf] = _whole(text, change)
-        elif what in ("fleet", "mileage"):
-            factors[what] = _factor(text, change)
         else:
-            raise UsageError(f"`{text}` is no supposition. Write one of: {_HOW}.")
+            factors[what] = _factor(text, change)
     found = WhatIf(lead_time, price, level, **factors)
     return None if found == WhatIf() else found
 
