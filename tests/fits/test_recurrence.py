@@ -68,6 +68,19 @@ def test_late_entry_and_a_gap_by_hand():
     assert np.allclose(found.mean, [1 / 2, 1 / 2, 5 / 6, 7 / 6])
 
 
+def test_late_entry_against_r():
+    # R's survival, survfit(Surv(start, stop, status) ~ 1, id = id): cumhaz and std.chaz, run by hand on these intervals
+    events = pd.DataFrame({"unit": list("11235"), "age": [5.0, 9.0, 8.0, 7.0, 3.0]})
+    units = pd.DataFrame(
+        {"unit": list("12345"), "entry": [0.0, 4.0, 0.0, 6.0, 0.0], "end": [20.0, 18.0, 15.0, 16.0, 12.0]}
+    )
+    found = mean_cumulative(events, units)
+    assert list(found.at_risk) == [3, 4, 5, 5, 5]
+    assert np.allclose(found.mean, [0.3333333333, 0.5833333333, 0.7833333333, 0.9833333333, 1.1833333333], atol=1e-9)
+    robust = [0.2721655270, 0.2557215644, 0.1671797657, 0.1376556358, 0.2224963587]
+    assert np.allclose(found.standard_error, robust, atol=1e-9)
+
+
 def test_costs():
     events = pd.DataFrame({"unit": list("AB"), "age": [1, 2], "cost": [100.0, 50.0]})
     units = pd.DataFrame({"unit": list("AB"), "end": [5.0, 5.0]})
@@ -122,3 +135,16 @@ def test_from_life_records():
     events, spells = failures_and_spells(teardowns, units)
     assert events[["unit", "age"]].to_numpy().tolist() == [["u", 100.0]]
     assert spells[["unit", "entry", "end"]].to_numpy().tolist() == [["u", 0.0, 300.0]]
+
+
+def test_a_unit_of_unknown_past_is_watched_from_where_it_is_first_known():
+    teardowns = pd.DataFrame(
+        {"job": ["1", "2"], "unit": "u", "family": "F", "mileage": [100.0, 250.0], "reason": "failure"}
+    )
+    units = pd.DataFrame({"unit": ["u"], "family": "F", "origin": ["used"], "mileage": [300.0]})
+    events, spells = failures_and_spells(teardowns, units)
+    assert spells["entry"].tolist() == [100.0]
+    # the failure that brought it to our eyes is no part of what followed
+    assert list(mean_cumulative(events[["unit", "age"]], spells).mean) == [0.0, 1.0]
+    _, spells = failures_and_spells(teardowns, units, None, pd.Series({"u": 40.0}))
+    assert spells["entry"].tolist() == [40.0]
