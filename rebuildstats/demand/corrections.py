@@ -20,6 +20,7 @@ KEPT = (1.0, 0.98, 0.95, 0.9)  # share of the belief kept from month to month
 # that past, so it flatters itself. Set so that bands cover over random fleets (tests/benchmarks/sim_forecast.py).
 STRAY = 0.07
 RECENT_MONTHS = 24
+WANDER = 0.2  # set on random fleets (tests/benchmarks/sim_forecast.py)
 PRIOR = (3.0, 10.0, 30.0, 100.0, 400.0)  # counts that the belief in 1 weighs
 
 
@@ -83,22 +84,34 @@ def follow(observed: Array, expected: Array) -> Ratios:
     return Ratios(shape, rate, best[1], best[2])
 
 
-def toward_recent(level: float, recent: Array, lot: float, free: float) -> float:
-    """What to multiply a forecast of `level` pieces a month by, so that it goes half of the way (in logs) to the part's
-    own recent level: two forecasts that err apart are combined with equal weights (Bates & Granger 1969, OR Quarterly
-    20:451).
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """How a forecast is moved to a part's own recent level: weight (0-1) of that level in the logs of the two, and what
+    the forecast is multiplied by."""
 
-    recent: the part's pieces by month, the latest last; of a shorter past than two years it goes less far. lot: pieces
-    usually taken at once; three lots of belief in `level` keep a rare part's empty months from counting for much. free:
-    share of the level that no booking fixes; what is booked isn't pulled. Weights and window were set on random fleets
-    (tests/benchmarks/sim_forecast.py).
+    weight: float
+    factor: float
+
+
+def toward_recent(level: float, sd: float, recent: Array, lot: float, free: float) -> Pull:
+    """Combine a forecast of `level` pieces a month with the part's own recent level: two forecasts that err apart, each
+    weighed by the inverse of its variance (Bates & Granger 1969, OR Quarterly 20:451), in logs.
+
+    sd: of the log of the level over the draws of its parameters. recent: the part's pieces by month, the latest last;
+    the last two years of them are used, and their level errs by its counts and by how far a fleet's level wanders from
+    such a past to the year ahead (WANDER). lot: pieces usually taken at once; three lots of belief in `level` keep a
+    rare part's empty months from counting for much. free: share of the level that no booking fixes; what is booked
+    isn't moved.
     """
     window = recent[-RECENT_MONTHS:]
     if level <= 0.0 or not window.size:
-        return 1.0
-    belief = 3.0 * max(1.0, lot)
-    own = (max(0.0, float(window.sum())) + belief) / (window.size + belief / level)
-    return float((own / level) ** (0.5 * free * window.size / RECENT_MONTHS))
+        return Pull(0.0, 1.0)
+    lot = max(1.0, lot)
+    belief = 3.0 * lot
+    pieces = max(0.0, float(window.sum()))
+    own = (pieces + belief) / (window.size + belief / level)
+    weight = free * sd**2 / (sd**2 + lot / (pieces + belief) + WANDER**2) if sd > 0.0 else 0.0
+    return Pull(float(weight), float((own / level) ** weight))
 
 
 def count_by_month(dates: pd.Series, months: pd.PeriodIndex, weight: Array | None = None) -> Array:

@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 
 TOTAL = "total"
 OWN = "installed base"
-COLUMNS = ["part", "month", "method", "mean", "sd", "q05", "q25", "q50", "q75", "q90", "q95", "q99"]
+COLUMNS = ["part", "month", "method", "mean", "sd", "q05", "q25", "q50", "q75", "q90", "q95", "q99", "weight_recent"]
 _SPARE_MONTHS = 6  # the calendar reaches this far beyond the months asked for, so that lead times fit in
 
 
@@ -61,7 +61,9 @@ class Forecast:
     """Every part's demand by month and in total.
 
     parts: part names, those replaced by another left out. months: the calendar months asked for. bases: the installed
-    base by family. method_of: part -> method in force. The rest is what pmf, window, trace and futures read.
+    base by family. method_of: part -> method in force. counter_kept: discount of the counter sales' past months.
+    weight_of: part -> weight of its own recent level in the forecast. The rest is what pmf, window, trace and futures
+    read.
     """
 
     parts: list[str]
@@ -80,6 +82,7 @@ class Forecast:
     class_of: dict[str, str]
     shelf_of: dict[str, str]
     counter_kept: float
+    weight_of: dict[str, float]
     _kept: dict[tuple[str, str, bytes, str | None], Array] = field(default_factory=dict, repr=False)
 
     def pmf(self, part: str, month: str | pd.Period, method: str | None = None) -> Array:
@@ -91,7 +94,8 @@ class Forecast:
         return self._window_pmf(part, self._share(month), None, method)
 
     def frame(self, total: bool = False, all_methods: bool = False) -> pd.DataFrame:
-        """Contract columns: part, month (first day; `total`), method, mean, sd, quantiles; zeros included."""
+        """Contract columns: part, month (first day; `total`), method, mean, sd, quantiles; zeros included; then
+        weight_recent, 0-1: how far the installed base was moved to the part's own recent level."""
         rows = []
         asked: list[pd.Period | str] = [*self.months, *([TOTAL] if total else [])]
         for part in self.parts:
@@ -104,9 +108,9 @@ class Forecast:
                 for month in asked:
                     pmf = self.pmf(part, month, method)
                     name = month if isinstance(month, str) else str(month.start_time.date())
-                    rows.append(
-                        (part, name, method or self.method_of[part], mean_of(pmf), sd_of(pmf), *quantiles_of(pmf))
-                    )
+                    named = method or self.method_of[part]
+                    weight = self.weight_of.get(part, 0.0) if named == OWN else 0.0
+                    rows.append((part, name, named, mean_of(pmf), sd_of(pmf), *quantiles_of(pmf), weight))
         return pd.DataFrame(rows, columns=COLUMNS)
 
     def window(self, days_from: float, days_to: float) -> dict[tuple[str, str], Array]:
@@ -330,7 +334,7 @@ def forecast_parts(
     forecast = Forecast(
         parts, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, models, past, ratios, ratio_draws,
         method_of, {p: demand_class(past.series.loc[p].to_numpy(float)) for p in parts}, shelf_of,
-        choose_discount(past.counter.to_numpy(float)),
+        choose_discount(past.counter.to_numpy(float)), {},
     )  # fmt: skip
     return _combined(forecast)
 
@@ -344,18 +348,23 @@ def _heard(history: History, records: Records) -> dict[tuple[str, str], dict[str
 
 def _combined(forecast: Forecast) -> Forecast:
     """The installed base's forecast moved towards each part's own recent level of what teardowns took."""
-    free = {family: _free_share(base, forecast._share(TOTAL)) for family, base in forecast.bases.items()}
-    pulled = forecast.ratio_draws.copy()
+    horizon = forecast._share(TOTAL)
+    free = {family: _free_share(base, horizon) for family, base in forecast.bases.items()}
+    pulled, weights = forecast.ratio_draws.copy(), {}
     for i, part in enumerate(forecast.ratios.parts):
         if forecast.method_of.get(part) != OWN:
             continue
-        shares = [free[f] for f in forecast._uses_of(part)["family"].astype(str).unique() if f in free]
-        months = len(forecast.months)
-        loose = forecast._loose_pmf(part, forecast._share(TOTAL), None)
-        level = (mean_of(forecast.pmf(part, TOTAL)) - mean_of(loose)) / months
+        uses = forecast._uses_of(part)
+        shares = [free[f] for f in uses["family"].astype(str).unique() if f in free]
+        loose = forecast._loose_pmf(part, horizon, None)
+        level = (mean_of(forecast.pmf(part, TOTAL)) - mean_of(loose)) / len(forecast.months)
+        moved = part_streams(forecast.bases, uses, horizon, None)[1] * forecast.ratio_draws[:, i]
         series = forecast._series(part, None) - forecast._counter(part, None)
-        pulled[:, i] *= toward_recent(level, series, forecast._lot(part), min(shares, default=1.0))
-    return replace(forecast, ratio_draws=pulled, _kept={})
+        sd = float(np.log(np.maximum(moved, 1e-9)).std())
+        pull = toward_recent(level, sd, series, forecast._lot(part), min(shares, default=1.0))
+        pulled[:, i] *= pull.factor
+        weights[part] = pull.weight
+    return replace(forecast, ratio_draws=pulled, weight_of=weights, _kept={})
 
 
 def _free_share(base: Base, share: Array) -> float:

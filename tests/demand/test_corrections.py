@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rebuildstats.demand.corrections import STRAY, count_by_month, follow
+from rebuildstats.demand.corrections import STRAY, WANDER, count_by_month, follow, toward_recent
 
 
 def test_a_model_that_is_right_is_left_alone() -> None:
@@ -56,3 +56,24 @@ def test_counting_by_month_leaves_out_what_lies_outside() -> None:
     months = pd.period_range("2024-01", periods=3, freq="M")
     dates = pd.Series(pd.to_datetime(["2023-12-31", "2024-01-01", "2024-01-31", "2024-03-02", None]))
     assert count_by_month(dates, months).tolist() == [2.0, 0.0, 1.0]
+
+
+def test_two_forecasts_are_weighed_by_their_variances() -> None:
+    # by hand: 96 pieces in two years are 4 a month against a forecast of 8; 3 lots of belief in the forecast
+    recent = np.full(24, 4.0)
+    own = (96.0 + 3.0) / (24.0 + 3.0 / 8.0)
+    weight = 0.3**2 / (0.3**2 + 1.0 / 99.0 + WANDER**2)
+    pull = toward_recent(8.0, 0.3, recent, 1.0, 1.0)
+    assert pull.weight == pytest.approx(weight)
+    assert pull.factor == pytest.approx((own / 8.0) ** weight)
+
+
+def test_what_is_known_well_is_moved_less_and_what_is_booked_not_at_all() -> None:
+    recent = np.full(24, 4.0)
+    sure, unsure = (toward_recent(8.0, sd, recent, 1.0, 1.0) for sd in (0.05, 0.5))
+    assert sure.weight < 0.1 < 0.7 < unsure.weight
+    assert unsure.factor < sure.factor < 1.0
+    assert toward_recent(8.0, 0.5, recent, 1.0, 0.0).factor == 1.0
+    rare = toward_recent(0.05, 0.5, np.r_[np.zeros(23), 1.0], 1.0, 1.0)
+    assert rare.weight < unsure.weight
+    assert toward_recent(8.0, 0.5, np.zeros(0), 1.0, 1.0).factor == 1.0
