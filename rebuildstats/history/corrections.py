@@ -21,6 +21,7 @@ from rebuildstats.history.contract import TABLE_BY_NAME, TABLES
 from rebuildstats.history.load import Load, LoadReport
 from rebuildstats.history.read import Found, Sheet
 from rebuildstats.history.statements import quoted, statement
+from rebuildstats.history.text_rows import MAX_CELL
 
 FORM = "form"
 _OF_JOB = ("teardowns", "findings", "issued_parts")
@@ -90,7 +91,13 @@ def _cell(value: Any) -> str | None:
         return value.isoformat()
     if isinstance(value, int | float):
         return tables.plain_number(float(value))
-    return str(value).strip() or None
+    text = str(value).strip()
+    if "\0" in text or len(text) > MAX_CELL or any("\ud800" <= letter <= "\udfff" for letter in text):
+        raise UsageError(
+            f"A field holds {len(text):,} characters or some that are none ({text[:20]!a}...): "
+            f"at most {MAX_CELL:,} characters go in, and none of them zero or half a one."
+        )
+    return text or None
 
 
 def withdraw_teardown(

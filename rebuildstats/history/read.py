@@ -31,6 +31,7 @@ BOOK_ENDINGS = (".xlsx", ".xlsm")
 PARQUET = ".parquet"
 ENDINGS = (*TEXT_ENDINGS, *BOOK_ENDINGS, PARQUET)
 FAST_FROM_BYTES = 256_000
+MAX_PARQUET_CELLS = 50_000_000
 _TITLE_LINES = 30
 REJECTS_HEADER = ("table", "file", "line", "column", "value", "reason", "row")
 
@@ -219,15 +220,26 @@ def _told_lines(name: str, lines: Sequence[int]) -> tuple[str, ...]:
 
 def _parquet(path: Path) -> tuple[list[list[str]], list[int], list[str]]:
     con = store.memory()
+    values = {"path": escaped_glob(str(path))}
     try:
-        result = con.execute(statement("load/parquet_text"), {"path": escaped_glob(str(path))})
+        # A few bytes can stand for a text in a thousand million cells: looked at before it is unfolded.
+        cells, letters = con.execute(statement("load/parquet_size"), values).fetchall()[0][0], 0
+        if cells <= MAX_PARQUET_CELLS:
+            letters = con.execute(statement("load/parquet_letters"), values).fetchall()[0][0]
+        if cells > MAX_PARQUET_CELLS or letters > text_rows.MAX_BYTES:
+            raise InputError(f"{path.name} unfolds to {cells:,} cells; load it in pieces.")
+        result = con.execute(statement("load/parquet_text"), values)
         header = [column[0] for column in result.description or ()]
         rows = [["" if cell is None else cell for cell in row] for row in result.fetchall()]
     except duckdb.Error as error:
         raise InputError(f"{path.name} cannot be read as a Parquet file: {str(error).splitlines()[0]}") from error
     finally:
         con.close()
-    return [header, *rows], list(range(1, len(rows) + 2)), [""] * (len(rows) + 1)
+    for line, row in enumerate(rows, 2):
+        if any(len(cell) > text_rows.MAX_CELL for cell in row):
+            raise InputError(f"{path.name}, row {line}: a cell may hold {text_rows.MAX_CELL:,} characters.")
+    faults = ["zero_byte" if any("\0" in cell for cell in row) else "" for row in rows]
+    return [header, *rows], list(range(1, len(rows) + 2)), ["", *faults]
 
 
 def _under_header(

@@ -55,7 +55,7 @@ def one(data: bytes) -> None:
     given = atheris.FuzzedDataProvider(data)
     kind = given.ConsumeIntInRange(0, 4)
     part = given.PickValueInList(list(_PARTS))
-    read_it = load if given.ConsumeIntInRange(0, 50) == 50 else look
+    read_it = load if given.ConsumeIntInRange(0, 255) == 255 else look
     rest = given.ConsumeBytes(given.remaining_bytes())
     try:
         if kind == 0:

@@ -7,15 +7,17 @@ import sys
 import time
 from pathlib import Path
 
+import duckdb
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rebuildstats.errors import InputError, RebuildstatsError
+from rebuildstats.errors import InputError, RebuildstatsError, UsageError
 from rebuildstats.history import read, store
 from rebuildstats.history.contract import TABLES
+from rebuildstats.history.corrections import store_teardown, withdraw_teardown
 from rebuildstats.history.load import Load
-from tests.history.conftest import Shop
+from tests.history.conftest import Shop, told
 
 SQL = "x'); drop table units; --"
 
@@ -103,6 +105,59 @@ def test_control_characters_are_kept_as_text_or_refused(shop: Shop) -> None:
     report = shop.load_paths([file])  # a damaged line costs itself only
     assert report.rejects[["line", "reason"]].to_numpy().tolist() == [[2, "zero_byte"]]
     assert shop.rows("parts")["part"].tolist()[-1] == "p3"
+
+
+def test_sql_in_every_field_of_a_form_is_text(shop: Shop) -> None:
+    report = store_teardown(
+        shop.path,
+        {"job": SQL, "unit": "A1", "opened_on": "2024-01-02", "complaint": SQL, "bench": f"{SQL} {{units}} $now"},
+        [{"job": SQL, "component": "seal", "condition": SQL, "verdict": "ok"}],
+        f"{SQL} Pat",
+    )
+    assert report.load is not None, report.rejects
+    assert SQL in shop.rows("teardowns")["complaint"].tolist()
+    assert shop.rows("loads")["who"].iloc[-1] == f"{SQL} Pat"
+    assert withdraw_teardown(shop.path, SQL).rows == {"teardowns": 1, "findings": 1}
+    assert len(shop.rows("units")) == 2
+
+
+@pytest.mark.parametrize("text", ["a\0b", "a\ud800b", "x" * 1_000_001])
+def test_a_form_takes_no_text_that_no_file_could_bring_back(shop: Shop, text: str) -> None:
+    """An export of it could not be loaded: a CSV file holds neither."""
+    with pytest.raises(UsageError, match="1,000,000 characters"):
+        store_teardown(shop.path, {"job": "K", "unit": "A1", "opened_on": "2024-01-02", "complaint": text}, [])
+    assert len(shop.rows("teardowns")) == 2
+
+
+def _parquet(shop: Shop, select: str) -> Path:
+    file = shop.folder / "sites.parquet"
+    con = duckdb.connect()
+    con.execute(f"copy ({select}) to '{file}' (format parquet, compression zstd)").fetchall()
+    con.close()
+    return file
+
+
+@pytest.mark.parametrize(
+    ("select", "words"),
+    [
+        ("select 'x' as site, {} from range(2000000)".format(", ".join(f"1 as c{i}" for i in range(30))), "62,000,000"),
+        ("select repeat('x', 2000) as site from range(1100000)", "in pieces"),
+        ("select repeat('x', 1000001) as site", "1,000,000 characters"),
+    ],
+)
+def test_a_parquet_file_that_unfolds_beyond_all_bounds(shop: Shop, select: str, words: str) -> None:
+    """A few kilobytes that stand for gigabytes, since a text that repeats is kept once."""
+    file = _parquet(shop, select)
+    assert file.stat().st_size < 3_000_000
+    with pytest.raises(InputError, match=words):
+        shop.load_paths([file])
+
+
+def test_zero_bytes_in_a_parquet_file_are_rejected_with_their_row(shop: Shop) -> None:
+    file = _parquet(shop, "select 'a' || chr(0) || 'b' as site union all select 'far' order by all")
+    report = shop.load_paths([file])
+    assert told(report) == [("sites", 2, "", "zero_byte")]
+    assert shop.rows("sites")["site"].tolist() == ["far"]
 
 
 def test_a_link_to_elsewhere_is_only_read(shop: Shop, tmp_path: Path) -> None:
