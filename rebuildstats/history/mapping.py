@@ -49,7 +49,7 @@ import pandas as pd
 from rebuildstats.errors import InputError, UsageError
 from rebuildstats.history import cells
 from rebuildstats.history.contract import TABLE_BY_NAME, Table
-from rebuildstats.history.read import BLANKS, RawSheet, Sheet, cells_by_header, read_raw
+from rebuildstats.history.read import BLANKS, RawSheet, Sheet, cell_text, cells_by_header, read_raw
 
 _SHEET_KEYS = {
     "file",
@@ -266,7 +266,7 @@ def _grid(raw: RawSheet, fill_down: list[int]) -> list[list[str]]:
     grid = []
     above: dict[int, str] = {}
     for row in raw.rows:
-        trimmed = [c if isinstance(c, cells.PlainNumber | cells.FaultyCell) else c.strip(BLANKS) for c in row[:width]]
+        trimmed = [c if isinstance(c, cells.PlainNumber | cells.FaultyCell) else cell_text(c) for c in row[:width]]
         trimmed += [""] * (width - len(row))
         if any(trimmed):
             if fill_down and trimmed[fill_down[0]]:

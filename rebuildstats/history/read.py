@@ -64,10 +64,13 @@ _BESIDE = ("_fault", "_fault_column", "_fault_value", "_raw", "_notes")  # what 
 
 
 def cell_text(cell: str) -> str:
-    """A cell as it is meant: outer blanks trimmed, and without the apostrophe that guards a text from being taken for
-    a formula.
+    """A cell as it is meant: outer blanks trimmed, without the apostrophe that guards a text from being taken for a
+    formula, and without the `="..."` that keeps a spreadsheet program from taking zeros off a number.
     """
-    return formulas.unguarded(cell.strip(BLANKS))
+    trimmed = cell.strip(BLANKS)
+    if len(trimmed) > 2 and trimmed.startswith('="') and trimmed.endswith('"') and '"' not in trimmed[2:-1]:
+        return trimmed[2:-1].strip(BLANKS)
+    return formulas.unguarded(trimmed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -396,7 +399,7 @@ def fast_sheet(path: Path, table: Table) -> Sheet | None:
         or b"\n\n" in content
         or b"\n\r\n" in content
         or content[start : start + 1] in (b"\n", b"\r", b'"')
-        or any(sign in content for sign in formulas.GUARDED_SIGNS)
+        or any(sign in content for sign in (b'="', *formulas.GUARDED_SIGNS))
     )
     if start or not plain_ends or odd or _odd_blanks(content):
         return None

@@ -10,7 +10,7 @@ import openpyxl
 import pytest
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
-from rebuildstats.history import text_rows
+from rebuildstats.history import read, text_rows
 from rebuildstats.history.cells import Writing
 from rebuildstats.history.workbooks import sheets
 from tests.history.conftest import Shop, count, told
@@ -178,3 +178,10 @@ def test_cells_of_several_lines_under_a_title(shop: Shop) -> None:
     text = "North\n" + HEADER + 'K1,A2,2024-01-01,5,"noise\nthen heat"\nK2,A2,2024-02-01,6,x\n'
     assert count(shop.load_paths([write(shop, text.encode())]), "teardowns") == {"read": 2, "new": 2}
     assert text_rows.told_delimiter("job,unit\n") is None
+
+
+@pytest.mark.parametrize("threshold", [0, 10**9])
+def test_what_guards_a_cell_is_taken_off_both_ways(shop: Shop, monkeypatch: pytest.MonkeyPatch, threshold: int) -> None:
+    monkeypatch.setattr(read, "FAST_FROM_BYTES", threshold)
+    shop.load(parts='part,name\n="0073",ring\n0074,\'=seal\n0075,a="b"\n')
+    assert sorted(shop.keys("parts", "part", "name"))[2:] == [("0073", "ring"), ("0074", "=seal"), ("0075", 'a="b"')]
