@@ -46,8 +46,9 @@ class Exposure:
     failure in service; entry_hazard, end_hazard: cumulative hazard of the fitted life at both ends; opened, closed:
     time bins; early: failed within the comeback window; early_end_hazard: where the window ends. One row per piece of
     life and time bin: piece_life, piece_bin, piece_vehicle, piece_site and piece_duty (of that vehicle), piece_band
-    (of age), piece_early (within the comeback window), piece_from and piece_to (cumulative hazard); the failures of
-    the lives in the same terms: fail_life, fail_bin, fail_vehicle, fail_site, fail_duty, fail_band.
+    (of age), piece_early (within the comeback window), piece_from and piece_to (cumulative hazard), piece_run
+    (distance); the failures of the lives in the same terms: fail_life, fail_bin, fail_vehicle, fail_site, fail_duty,
+    fail_band.
     """
 
     component: Codes
@@ -75,6 +76,7 @@ class Exposure:
     piece_early: Flags
     piece_from: Array
     piece_to: Array
+    piece_run: Array
     fail_life: Ints
     fail_bin: Ints
     fail_vehicle: Ints
@@ -234,6 +236,7 @@ def lay_out_exposure(
         & ((a0 + a1) / 2 <= window_distance)
         & (bin_of - opened_bin[life] <= window_days // step),
         piece_from=g0,
+        piece_run=a1 - a0,
         piece_to=np.maximum(g1, g0),
         fail_life=where,
         fail_bin=to_bin(closed_on[where]),

@@ -23,12 +23,13 @@ STEADY = 5.0
 """Failures' worth of belief that first lives follow their fitted shape over age."""
 
 
-def against_first_lives(x: Exposure, factor: Array, explained: Flags) -> Array:
+def against_first_lives(x: Exposure, factor: Array, added: Array, explained: Flags) -> Array:
     """Failures to expect of each life begun at a teardown, guard included; 0 where there is no yardstick.
 
     By the first lives' failures over fitted hazard in each band of age, known causes' factors on hazard counted in
     (`factor`, by piece) and steadied toward the fitted shape; scaled so that with the first lives' own failures every
-    component's total is right. explained: lives of known causes, which take no part in what is usual.
+    component's total is right. added: failures by life that known causes bring on top. explained: lives of known
+    causes, which take no part in what is usual.
     """
     component, lives = x.component.code, len(x.failed)
     of_piece = component[x.piece_life]
@@ -55,7 +56,7 @@ def against_first_lives(x: Exposure, factor: Array, explained: Flags) -> Array:
         places.append((later, float(len(own))))
     level, guard = _usual(usual)
     for later, failures in places:
-        expected = out[later] * level * guard
+        expected = out[later] * level * guard + added[later]
         total = float(x.failed[later].sum()) + failures
         out[later] = expected * total / (expected.sum() + failures)
     return out

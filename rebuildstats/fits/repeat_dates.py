@@ -108,13 +108,10 @@ def _same_group(view: View, effect: Effect) -> int | None:
 def alone(effect: Effect, view: View, code: int, level: Level) -> tuple[Array, Array]:
     """Observed and expected by bin of a group, as if this one cause did nothing: the other causes in, its own out."""
     x = level.x
+    expected, early = level.without(effect)
     if view.response == "comebacks":
-        own = np.where(effect.lives, effect.early_ratio, 1.0)
         mine = view.group == code
-        observed = sums(x.opened[mine], x.early[mine].astype(float), x.bins)
-        return observed, sums(x.opened[mine], (level.early_expected / own)[mine], x.bins)
-    own = np.where(effect.pieces, np.where(x.piece_early, effect.ratio_in_window, effect.ratio), 1.0)
-    expected = level.piece_expected / own
+        return sums(x.opened[mine], x.early[mine].astype(float), x.bins), sums(x.opened[mine], early[mine], x.bins)
     if view.clock == "fitted":
         mine = view.group[x.piece_life] == code
         ended = x.fail_life[view.group[x.fail_life] == code]

@@ -22,7 +22,8 @@ class Effect:
     """A found cause: a group of a view, the bins of its spell, the rows it covers and the factors on their hazard.
 
     ratio, ratio_in_window: on failures after and within the comeback window; early_ratio: on comebacks. first_lower,
-    first_upper: 90 % limits of the bin it began in; zero: the bin after the CUSUM's last zero.
+    first_upper: 90 % limits of the bin it began in; zero: the bin after the CUSUM's last zero. added: failures per
+    distance in the comeback window that it adds, where it is `additive`.
     """
 
     view: View
@@ -43,6 +44,12 @@ class Effect:
     ratio: float = 1.0
     ratio_in_window: float = 1.0
     early_ratio: float = 1.0
+    added: float = 0.0
+
+    @property
+    def additive(self) -> bool:
+        """Whether its early failures come on top, as many whatever was fitted: bad work, not a weak component."""
+        return self.view.response == "comebacks" and not self.view.by_component and self.kind != "component"
 
 
 @dataclass(slots=True)
@@ -86,15 +93,21 @@ class Level:
         piece_hazard, early_hazard = self._bent()
         level = np.ones(failed.shape)
         early_level = np.zeros(n)
+        added, early_added = np.zeros(len(x.piece_life)), np.zeros(len(x.failed))
         for _ in range(rounds if self.effects else 1):
             factor[:] = 1.0
             early_factor[:] = 1.0
+            added[:] = 0.0
             for effect in self.effects:
                 factor[effect.pieces] *= np.where(x.piece_early[effect.pieces], effect.ratio_in_window, effect.ratio)
                 early_factor[effect.lives] *= effect.early_ratio
+                added += effect.added * self._run_in_window(effect)
+            early_added = sums(x.piece_life, added, len(x.failed))
+            beside = np.maximum(failed - sums(cell, added, failed.size).reshape(failed.shape), 0.0)
+            early_beside = np.maximum(early_failed - sums(component, early_added, n), 0.0)
             raw = sums(cell, piece_hazard * factor, failed.size).reshape(failed.shape)
-            level = _levels(failed, raw)
-            early_level = _ratio(early_failed, sums(component, early_hazard * early_factor, n))
+            level = _levels(beside, raw)
+            early_level = _ratio(early_beside, sums(component, early_hazard * early_factor, n))
             expected = piece_hazard * factor * level.ravel()[cell]
             early = early_hazard * early_factor * early_level[component]
             before = [e.ratio for e in self.effects]
@@ -102,30 +115,50 @@ class Level:
                 # early failures are a thing of their own: a bad fitting shows in the window and is over after it
                 soon, early_fails = effect.pieces & x.piece_early, effect.fails & x.early[x.fail_life]
                 late, late_fails = effect.pieces & ~x.piece_early, effect.fails & ~x.early[x.fail_life]
-                effect.ratio_in_window *= _one(float(early_fails.sum()), float(expected[soon].sum()))
+                if effect.additive:
+                    run = float(self._run_in_window(effect).sum())
+                    effect.added = max(float(early_fails.sum() - expected[soon].sum()), 0.0) / max(run, 1e-9)
+                else:
+                    effect.ratio_in_window *= _one(float(early_fails.sum()), float(expected[soon].sum()))
+                    effect.early_ratio *= _one(float(x.early[effect.lives].sum()), float(early[effect.lives].sum()))
                 effect.ratio *= _one(float(late_fails.sum()), float(expected[late].sum()))
                 effect.ratio, effect.ratio_in_window = (
                     float(np.clip(r, 0.01, 200.0)) for r in (effect.ratio, effect.ratio_in_window)
                 )
-                effect.early_ratio *= _one(float(x.early[effect.lives].sum()), float(early[effect.lives].sum()))
             if all(abs(e.ratio / b - 1) < 0.005 for e, b in zip(self.effects, before, strict=True)):
                 break
         self.cells = level.ravel()
         self.piece_sound = piece_hazard * self.cells[cell]
-        self.piece_expected = self.piece_sound * factor
+        self.piece_expected = self.piece_sound * factor + added
         self.life_expected = sums(x.piece_life, self.piece_expected, len(x.failed))
-        self.early_expected = early_hazard * early_factor * early_level[component]
-        whole = float(_ratio(np.array([early_failed.sum()]), np.array([float((early_hazard * early_factor).sum())]))[0])
-        self.fleet_early = early_hazard * early_factor * whole * EARLY_GUARD
+        self.early_expected = early_hazard * early_factor * early_level[component] + early_added
+        early_beside = np.maximum(early_failed - sums(component, early_added, n), 0.0)
+        whole = float(_ratio(np.array([early_beside.sum()]), np.array([float((early_hazard * early_factor).sum())]))[0])
+        self.fleet_early = early_hazard * early_factor * whole * EARLY_GUARD + early_added
         # own early failures say little about a component's sound level: two failures' worth of the fleet's level
         # steady it
-        steadied = (early_failed + 2.0 * whole) / (sums(component, early_hazard * early_factor, n) + 2.0)
+        steadied = (early_beside + 2.0 * whole) / (sums(component, early_hazard * early_factor, n) + 2.0)
         self.early_sound = early_hazard * steadied[component]
         explained = np.zeros(len(x.failed), dtype=bool)
         for effect in self.effects:
             explained |= effect.lives
-        self.fitted_expected = against_first_lives(x, factor, explained)
+        self.fitted_expected = against_first_lives(x, factor, early_added, explained)
         self.failures, self.early_failures = failed.sum(axis=(1, 2, 3)), early_failed
+
+    def _run_in_window(self, effect: Effect) -> Array:
+        """Distance of each piece that an additive cause covers within the comeback window."""
+        if not effect.additive:
+            return np.zeros(len(self.x.piece_life))
+        return np.where(effect.pieces & self.x.piece_early, self.x.piece_run, 0.0)
+
+    def without(self, effect: Effect) -> tuple[Array, Array]:
+        """Failures to expect by piece and comebacks by life as if one cause did nothing, the others still in."""
+        x = self.x
+        on_top = effect.added * self._run_in_window(effect)
+        ratio = np.where(effect.pieces, np.where(x.piece_early, effect.ratio_in_window, effect.ratio), 1.0)
+        early_ratio = np.where(effect.lives, effect.early_ratio, 1.0)
+        early = self.early_expected - sums(x.piece_life, on_top, len(x.failed))
+        return (self.piece_expected - on_top) / ratio, early / early_ratio
 
     def log_likelihood(self) -> float:
         """Poisson log-likelihood of all failures under level and causes, but for a constant of the data."""

@@ -53,7 +53,7 @@ MORE = (
     *("until", "ratio_shrunk", "observed_all", "expected_all", "by", "looks_like", "jobs"),
     *("since_lower", "since_upper", "since_cusum", "found", "found_expected"),
 )
-RATE = 0.08
+RATE = 0.06
 """False discovery rate that flags are held to."""
 
 
