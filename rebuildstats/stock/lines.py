@@ -133,6 +133,8 @@ def _why_not(lines: pd.DataFrame, ahead: Outlook) -> list[str]:
             words.append("")
         elif most == 0:
             words.append("it would go out of date")
+        elif row["jobs_a_year"] <= 0:
+            words.append("no teardown waits for it")
         else:
             words.append("too dear" if row["unit_cost"] > dear else "too slow")
     return words

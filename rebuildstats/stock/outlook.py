@@ -18,7 +18,7 @@ from rebuildstats.stock.job_fill import Jobs, Wants, sample_wants, with_costs
 from rebuildstats.stock.kits import Kits, kit_of_unit, make_kits
 from rebuildstats.stock.shelf_life import most_in_date
 from rebuildstats.stock.shelves import find_shelves, open_orders
-from rebuildstats.stock.soon import Soon, coming_demand, on_booked_days
+from rebuildstats.stock.soon import REVIEW_DAYS, Soon, coming_demand, on_booked_days
 from rebuildstats.stock.spares import spare_units
 from rebuildstats.stock.suppose import EVERY, WhatIf, suppose
 
@@ -32,10 +32,11 @@ _MOST_JOBS = 40_000  # jobs of whole futures to search on: what more of them wou
 class Outlook:
     """Sampled futures laid over the shelves of today.
 
-    days, draws: horizon and number of futures. wants, jobs: every want and every teardown in them. soon: what the
-    coming lead time wants. most (items,): the highest level that a shelf life allows. fixed: item -> level that is
-    supposed. held_out (jobs,): jobs of the futures that choose no level and from which a promise is read. futures: the
-    wants as a table, with the part and shelf as they stand today. history: the tables it was made from.
+    days, draws: horizon and number of futures. wants, jobs: every want and every teardown in them. soon: what the lead
+    time that begins today wants; next_order: the same for the one that begins with the next order. most (items,): the
+    highest level that a shelf life allows. fixed: item -> level that is supposed. held_out (jobs,): jobs of the futures
+    that choose no level and from which a promise is read. futures: the wants as a table, with part and shelf as they
+    stand today. history: the tables it was made from.
     """
 
     as_of: date
@@ -45,6 +46,7 @@ class Outlook:
     wants: Wants
     jobs: Jobs
     soon: Soon
+    next_order: Soon
     most: Ints
     fixed: dict[int, int]
     held_out: NDArray[np.bool_]
@@ -155,6 +157,7 @@ def look_ahead(
     held_out = jobs.draw % 2 == 1 if len(np.unique(jobs.draw)) >= 4 else np.ones(len(jobs.draw), bool)
     return Outlook(
         as_of, span, draws, items, wants, jobs, coming_demand(wants, lead, seed=seed),
+        coming_demand(wants, lead, start=REVIEW_DAYS, seed=seed),
         most_in_date(wants, items.table["shelf_life_days"].to_numpy(float)),
         _fixed_levels(items, what_if), held_out, wanted, history,
     )  # fmt: skip

@@ -198,7 +198,7 @@ def _reach(train: Jobs, test: Jobs, held: Ints, share: float, scale: float) -> F
 
 def _today(goal: Goal, ahead: Outlook, levels: Ints) -> Ints:
     """The levels to order up to now: those of the year, moved to what the coming lead time wants."""
-    today = np.minimum(levels_today(levels, ahead.wants, ahead.soon), np.maximum(ahead.most, 0))
+    today = np.minimum(levels_today(levels, ahead.wants, (ahead.soon, ahead.next_order)), np.maximum(ahead.most, 0))
     replaced = ahead.items.table["replaced_by"].notna().to_numpy()
     kept = replaced | np.isin(np.arange(len(levels)), list(ahead.fixed))
     today[kept] = levels[kept]

@@ -42,12 +42,19 @@ def line_reason(row: dict[str, Any]) -> str:
         return f"No teardown and no sale in the next {row['days']:.0f} days is expected to need it{tail}.{_notes(row)}"
     who = _who(row)
     if row["buy_to_order"]:
-        spared = (
-            f"a first piece at {_price(row)} would spare {count(row['first_piece_jobs'])} jobs a year a wait of "
-            f"{days(row['lead_time_days'])}"
-        )
-        return f"Buy to order ({row['why_not_stocked']}): {who}, and {spared}; {_shelf(row)}.{_notes(row)}"
+        return f"Buy to order ({row['why_not_stocked']}): {who}{_spared(row)}; {_shelf(row)}.{_notes(row)}"
     return f"{who[0].upper()}{who[1:]}; {_soon(row)}; {_shelf(row)}, so {_act(row)}; {_shortage(row)}.{_notes(row)}"
+
+
+def _spared(row: dict[str, Any]) -> str:
+    if row["jobs_a_year"] <= 0:
+        return ""
+    if row["first_piece_jobs"] <= 0:
+        return f", and a first piece at {_price(row)} alone would spare no job a wait"
+    jobs = count(row["first_piece_jobs"])
+    return (
+        f", and a first piece at {_price(row)} would spare {jobs} jobs a year a wait of {days(row['lead_time_days'])}"
+    )
 
 
 def _who(row: dict[str, Any]) -> str:

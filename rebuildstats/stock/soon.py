@@ -14,6 +14,7 @@ from rebuildstats.stock.job_fill import Wants
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+REVIEW_DAYS = 7.0  # orders are taken to be placed once a week (common practice, no source)
 _SURE = 2.5  # standard errors by which the coming lead time must differ from the year before a level follows it
 _LIKELY = 0.5  # a part that is not stocked is ordered ahead when it is this likely to be wanted before it could come
 
@@ -32,29 +33,35 @@ class Soon:
         return np.asarray(np.quantile(self.pieces, chance, axis=0, method="inverted_cdf"))
 
 
-def coming_demand(wants: Wants, lead_pmfs: Sequence[Floats], *, seed: int = 0) -> Soon:
-    """Pieces wanted during the lead time that begins today, by item.
+def coming_demand(wants: Wants, lead_pmfs: Sequence[Floats], *, start: float = 0.0, seed: int = 0) -> Soon:
+    """Pieces wanted during the lead time that begins `start` days from today, by item.
 
-    A want counts when it comes before an order placed today does. The mean takes each want with the chance of that;
-    the spread over the futures draws one lead time per future and item.
+    A want counts when it comes after that day and before an order placed on it does. The mean takes each want with the
+    chance of that; the spread over the futures draws one lead time per future and item.
     """
     rng = np.random.default_rng(seed)
     longest = max((len(pmf) for pmf in lead_pmfs), default=1)
     later = np.zeros((wants.items, longest + 1))  # chance that an order takes more than k whole days
     for i, pmf in enumerate(lead_pmfs):
         later[i, : len(pmf)] = 1.0 - np.cumsum(pmf)
-    days = np.minimum(np.floor(wants.day).astype(np.int64), longest)
-    mean = np.bincount(wants.item, weights=wants.quantity * later[wants.item, days], minlength=wants.items)
+    days = np.minimum(np.floor(wants.day - start).astype(np.int64), longest)
+    late = np.where(days >= 0, later[wants.item, days], 0.0)
+    mean = np.bincount(wants.item, weights=wants.quantity * late, minlength=wants.items)
     # a lead time of L days covers the days 0 .. L - 1: L > k exactly when the draw lies below the chance of that
     luck = rng.random((wants.draws, wants.items))
-    within = luck[wants.draw, wants.item] < later[wants.item, days]
+    within = luck[wants.draw, wants.item] < late
     pieces = np.zeros((wants.draws, wants.items))
     np.add.at(pieces, (wants.draw[within], wants.item[within]), wants.quantity[within])
     error = pieces.std(axis=0) / np.sqrt(max(wants.draws, 1))
     return Soon(mean / max(wants.draws, 1), error, pieces)
 
 
-def levels_today(levels: Ints, wants: Wants, soon: Soon) -> Ints:
+def levels_today(levels: Ints, wants: Wants, lead_times: Sequence[Soon]) -> Ints:
+    """The highest of the levels that cover each of these lead times: today's, and the next order's."""
+    return np.asarray(np.max([_levels_of(levels, wants, soon) for soon in lead_times], axis=0), np.int64)
+
+
+def _levels_of(levels: Ints, wants: Wants, soon: Soon) -> Ints:
     """The levels that cover the coming lead time as surely as `levels` cover the year's.
 
     A level protects against what is outstanding at a random moment of the year with some chance; where the coming lead

@@ -164,3 +164,25 @@ def test_the_lot_that_costs_least_keeps_to_packs_least_quantities_and_shelf_live
     for costs in ({"order_cost": 0, "holding": 0.2}, {"order_cost": 5, "holding": float("inf")}):
         with pytest.raises(UsageError):
             economic_lots(ahead, **costs)
+
+
+def test_a_level_covers_also_what_is_wanted_before_the_next_order_can_come():
+    planned = [{"plan": f"P{k}", "due_on": "2026-05-04", "unit": f"B{k}"} for k in range(5)]
+    wanted = pd.concat([steady(), booked_soon(5, 33.0)], ignore_index=True)
+    usual = plan_order(steady(), shop(parts=[GEAR]), PartFill(0.9), draws=DRAWS, days=DAYS)
+    # day 34 lies beyond the 30 days of an order placed today, and within those of the one a week later
+    plan = plan_order(wanted, shop(parts=[GEAR], planned=planned), PartFill(0.9), draws=DRAWS, days=DAYS)
+    assert plan.lines["lead_time_mean"][0] == pytest.approx(usual.lines["lead_time_mean"][0], abs=0.3)
+    assert plan.lines["order_up_to"][0] >= usual.lines["order_up_to"][0] + 4
+
+
+def test_a_part_that_only_the_counter_sells_is_said_to_hold_no_teardown():
+    rng = np.random.default_rng(2)
+    jobs = sampled(rng, {"seal": 1.0}, teardowns_a_year=40, draws=DRAWS, days=DAYS, sales_a_year={"gear": 4})
+    plan = plan_order(
+        jobs, shop(parts=[GEAR, {"part": "seal", "unit_cost": 1.0}]), JobFill(0.9), draws=DRAWS, days=DAYS
+    )
+    reason = plan.frame().set_index("part").loc["gear", "reason"]
+    assert "no teardown waits for it" in reason
+    assert "over the counter" in reason
+    assert "would spare" not in reason
