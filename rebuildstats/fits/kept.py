@@ -22,7 +22,7 @@ from rebuildstats.fits.signals import EarlyLife, VerdictDoubt
 
 Kind = Literal["life", "unit"]
 #: Raised whenever the same lives would be fitted otherwise than before: kept fits of another method are not used.
-METHOD: Final = 4
+METHOD: Final = 5
 _USED: Final = (
     "family",
     "component",

@@ -29,6 +29,8 @@ _LEAN: Final = 15.0
 _LEAN_GROUP: Final = 15.0
 _FIRST_LOG_SIGMA: Final = float(np.log(0.5))
 _FIRST_SPREAD: Final = np.array([0.35, 0.15])
+# what a component may be by itself, before any group is known: wider than components of a group are apart
+_LONE_SPREAD: Final = np.array([0.5, 0.25])
 _FIRST_BETWEEN: Final = np.array([0.35, 0.2])
 _FIRST_MEAN_SPREAD: Final = np.array([2.3, 0.5])
 _SHARES: Final[dict[str, float]] = {"weibull": 0.55, "lognormal": 0.2, "loglogistic": 0.2, "exponential": 0.05}
@@ -99,7 +101,7 @@ def fleet_centre(lives: Lives) -> float:
 def first_belief(centre: float) -> tuple[Floats, Floats]:
     """Mean and covariance from which the fleet's prior starts: the one used where nothing can be shared."""
     return np.array([centre, _FIRST_LOG_SIGMA]), np.diag(
-        _FIRST_SPREAD**2 + _FIRST_MEAN_SPREAD**2 * np.array([1.0, 0.5])
+        _LONE_SPREAD**2 + _FIRST_MEAN_SPREAD**2 * np.array([1.0, 0.5])
     )
 
 
