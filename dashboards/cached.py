@@ -10,10 +10,12 @@ nobody changes it.
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import plotly.graph_objects as go
 import streamlit as st
 
 from rebuildstats import commands, desks
@@ -217,3 +219,11 @@ def sheet(path: str, version: str, family: str, mileage: float, unit: str | None
         out = Path(folder) / f"sheet.{ending}"
         commands.write_sheet(answer.result, out)
         return out.read_bytes()
+
+
+@st.cache_resource(max_entries=200, show_spinner=False)
+def drawn(
+    path: str, version: str, what: str, arguments: tuple[Any, ...], look: str, _draw: Callable[[], go.Figure]
+) -> go.Figure:
+    """A picture of what is kept, drawn once for its arguments and the theme."""
+    return _draw()

@@ -65,8 +65,9 @@ def show(path: str, version: str) -> None:
 
     past = cached.issued_by_month(path, version, part)
     st.subheader("By month: issued, and to come")
+    now = layout.look()
     layout.chart(
-        pictures.fan(chosen, past, look=layout.look()),
+        cached.drawn(path, version, "fan", (part, months), now.name, lambda: pictures.fan(chosen, past, look=now)),
         says=f"Pieces of {part} by month: issued so far and forecast with its ranges",
     )
     left, right = st.columns(2, gap="large")
@@ -79,7 +80,14 @@ def show(path: str, version: str) -> None:
         record = cached.past_record(path, version)
         mine_past = None if record is None else record[record["part"] == part]
         layout.chart(
-            pictures.methods(totals, mine_past, look=layout.look()),
+            cached.drawn(
+                path,
+                version,
+                "methods",
+                (part, months, record is None),
+                now.name,
+                lambda: pictures.methods(totals, mine_past, look=now),
+            ),
             says=f"The total of {part} by every forecasting method",
         )
         if record is None:

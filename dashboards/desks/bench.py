@@ -104,8 +104,16 @@ def look_up(path: str, version: str) -> None:
         st.subheader("Chance of being found bad")
         words = {str(r["point"]): _point_words(names, r) for _, r in points[points["family"] == family].iterrows()}
         words |= {c: names.component_name(family, c) for c in names.components["component"]}
+        now = layout.look()
         layout.chart(
-            pictures.chance_bars(wear, safety=safety, names=words, look=layout.look()),
+            cached.drawn(
+                path,
+                version,
+                "chances",
+                (family, mileage, unit, complaint),
+                now.name,
+                lambda: pictures.chance_bars(wear, safety=safety, names=words, look=now),
+            ),
             says=f"Chance of each component of {subject} being found bad at {far}, with 90 % intervals",
         )
         if safety:
@@ -200,17 +208,25 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
     readings = cached.readings(path, version, family, str(point))
     fit = cached.point_fit(path, version, family, str(point))
     oldest = np.nanmax([mileage * 1.2, readings["age"].max() if len(readings) else 0.0, 1.0])
+    now = layout.look()
     layout.chart(
-        pictures.readings_by_age(
-            behind.thinned(readings.dropna(subset=["age"]), MOST_DRAWN),
-            pictures.reading_bands(fit, np.linspace(0, oldest, 60)),
-            distance=names.distance,
-            reading_unit=str(row["reading_unit"]) if pd.notna(row["reading_unit"]) else "",
-            low_limit=row["low_limit"] if pd.notna(row["low_limit"]) else None,
-            high_limit=row["high_limit"] if pd.notna(row["high_limit"]) else None,
-            crossings=pictures.limit_ages(fit),
-            at_age=mileage,
-            look=layout.look(),
+        cached.drawn(
+            path,
+            version,
+            "readings",
+            (family, point, mileage),
+            now.name,
+            lambda: pictures.readings_by_age(
+                behind.thinned(readings.dropna(subset=["age"]), MOST_DRAWN),
+                pictures.reading_bands(fit, np.linspace(0, oldest, 60)),
+                distance=names.distance,
+                reading_unit=str(row["reading_unit"]) if pd.notna(row["reading_unit"]) else "",
+                low_limit=row["low_limit"] if pd.notna(row["low_limit"]) else None,
+                high_limit=row["high_limit"] if pd.notna(row["high_limit"]) else None,
+                crossings=pictures.limit_ages(fit),
+                at_age=mileage,
+                look=now,
+            ),
         ),
         says=f"Readings of {labels[str(point)]} against age with the limit",
     )
@@ -223,7 +239,13 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
 def past_of(path: str, version: str, unit: str) -> None:
     rows = cached.unit_teardowns(path, version, unit)
     st.subheader(f"This unit’s teardowns ({len(rows)})")
+    if access.may_write() and len(rows):
+        st.button("Correct one of them", icon=":material/edit:", on_click=_to_the_form, key="to_correct")
     layout.table(rows, name=f"teardowns_{unit}", says="The teardowns of this unit", columns=dates(rows))
+
+
+def _to_the_form() -> None:
+    st.session_state["do"] = "write"
 
 
 def write(path: str, version: str) -> None:

@@ -71,8 +71,15 @@ def show_order(path: str, version: str) -> None:
     with right:
         st.subheader("Money against held jobs")
         layout.chart(
-            pictures.exchange_curve(
-                plan["curve"], marks=plan["marks"], wanted=goal.get("job_fill"), look=layout.look()
+            cached.drawn(
+                path,
+                version,
+                "exchange curve",
+                tuple(goal.items()),
+                layout.look().name,
+                lambda: pictures.exchange_curve(
+                    plan["curve"], marks=plan["marks"], wanted=goal.get("job_fill"), look=layout.look()
+                ),
             ),
             says="Money on the shelf against the share of jobs that don’t wait, with today’s shelf and habit",
         )

@@ -58,7 +58,14 @@ def show(path: str, version: str) -> None:
     left, right = st.columns([3, 2], gap="large")
     with left:
         layout.chart(
-            pictures.observed_over_expected(repeats, look=layout.look()),
+            cached.drawn(
+                path,
+                version,
+                "repeats",
+                (),
+                layout.look().name,
+                lambda: pictures.observed_over_expected(repeats, look=layout.look()),
+            ),
             says="Observed over expected failures of each group, with 90 % intervals",
         )
     with right:
@@ -178,7 +185,14 @@ def inspections(path: str, version: str) -> None:
             f"90 % interval {percent(worst['share_lower'])} to {percent(worst['share_upper'])})."
         )
     layout.chart(
-        wear_pictures.fail_shares(rows, look=layout.look()),
+        cached.drawn(
+            path,
+            version,
+            "fail shares",
+            (family, mileage),
+            layout.look().name,
+            lambda: wear_pictures.fail_shares(rows, look=layout.look()),
+        ),
         says="Share of inspections that fail per point, so far and to expect",
     )
     with st.expander("Every inspection point"):

@@ -99,7 +99,11 @@ def evidence(path: str, version: str) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         st.markdown("**Failures on record, fewest first**")
-        layout.chart(pictures.evidence(mine, look=layout.look()), says="Failures behind each component’s fitted life")
+        now = layout.look()
+        picture = cached.drawn(
+            path, version, "evidence", (family,), now.name, lambda: pictures.evidence(mine, look=now)
+        )
+        layout.chart(picture, says="Failures behind each component’s fitted life")
     with right:
         if component is not None:
             paper(path, version, str(family), str(component), names.distance)
@@ -113,13 +117,21 @@ def paper(path: str, version: str, family: str, component: str, distance: str) -
         oldest = max(oldest, float(fit.median))
     st.markdown(f"**{component}: fitted against counted**")
     ages = np.geomspace(max(oldest, 1.0) / 20, max(oldest, 1.0) * 1.3, 60)
+    now = layout.look()
     layout.chart(
-        life_pictures.probability_plot(
-            life_pictures.chance_curve(fit, ages),
-            steps,
-            distribution=str(getattr(fit, "distribution", "weibull")),
-            distance=distance,
-            look=layout.look(),
+        cached.drawn(
+            path,
+            version,
+            "probability plot",
+            (family, component),
+            now.name,
+            lambda: life_pictures.probability_plot(
+                life_pictures.chance_curve(fit, ages),
+                steps,
+                distribution=str(getattr(fit, "distribution", "weibull")),
+                distance=distance,
+                look=now,
+            ),
         ),
         says=f"Probability plot of {component} with its 90 % band and the plain estimate",
     )

@@ -17,17 +17,22 @@ BAR = 0.34
 def start(names: Sequence[str], look: Look, *, x: str, legend: bool) -> go.Figure:
     """An empty row figure: names from top to bottom, an x axis titled `x`."""
     figure = go.Figure()
-    for row, name in enumerate(names):
-        figure.add_annotation(
-            x=0,
-            xref="paper",
-            xanchor="left",
-            y=row,
-            yshift=17,
-            text=wrapped(name, 60),
-            showarrow=False,
-            font={"color": look.ink, "size": 13},
-        )
+    # all at once: plotly reads the whole list again for each one that is added to it
+    figure.update_layout(
+        annotations=[
+            {
+                "x": 0,
+                "xref": "paper",
+                "xanchor": "left",
+                "y": row,
+                "yshift": 17,
+                "text": wrapped(name, 60),
+                "showarrow": False,
+                "font": {"color": look.ink, "size": 13},
+            }
+            for row, name in enumerate(names)
+        ]
+    )
     finish(figure, look, x=x, y="", height=rows_height(len(names), ROW) + (40 if legend else 0), legend=legend)
     figure.update_yaxes(
         tickvals=list(range(len(names))),

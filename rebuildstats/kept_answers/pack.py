@@ -1,7 +1,8 @@
 """Results as files and back: frozen dataclasses of this package, frames, arrays and plain values; nothing else.
 
-A file is a zip: `tree.json` says how things hang together, every frame is a Parquet member, every array a `.npy`
-member. Reading one can only build dataclasses of `rebuildstats` out of such values; it never runs what a file says.
+A file is a zip: `tree.json` says how things hang together, every frame is a Parquet member, all arrays lie one behind
+the other in `arrays.bin`. Reading one can only build dataclasses of `rebuildstats` out of such values; it never runs
+what a file says.
 """
 
 from __future__ import annotations
@@ -21,18 +22,19 @@ import numpy as np
 import pandas as pd
 
 _PACKAGE = "rebuildstats."
+_ARRAYS = "arrays.bin"
 
 
 def save(path: Path, value: Any) -> None:
     """Write `value` under `path`, whole or not at all. Raises TypeError for what can't be kept, OSError."""
-    members: dict[str, bytes] = {}
+    members: dict[str, bytearray | bytes] = {}
     tree = json.dumps(_flat(value, members))
     draft = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
         with zipfile.ZipFile(draft, "w") as file:
             file.writestr("tree.json", tree)
             for name, data in members.items():
-                file.writestr(name, data)
+                file.writestr(name, bytes(data))
         os.replace(draft, path)
     finally:
         draft.unlink(missing_ok=True)
@@ -42,12 +44,13 @@ def load(path: Path) -> Any:
     """What `save` wrote. Raises FileNotFoundError where nothing stands there, ValueError where it isn't ours."""
     try:
         with zipfile.ZipFile(path) as file:
-            return _built(json.loads(file.read("tree.json")), file)
+            arrays = file.read(_ARRAYS) if _ARRAYS in file.namelist() else b""
+            return _built(json.loads(file.read("tree.json")), file, arrays)
     except (zipfile.BadZipFile, KeyError, TypeError, AttributeError, ImportError) as error:
         raise ValueError(f"{path} holds no answer that this program can read: {error}") from error
 
 
-def _flat(value: Any, members: dict[str, bytes]) -> Any:
+def _flat(value: Any, members: dict[str, bytearray | bytes]) -> Any:
     if value is None or isinstance(value, bool | str):
         return value
     if isinstance(value, int | np.integer):
@@ -57,9 +60,11 @@ def _flat(value: Any, members: dict[str, bytes]) -> Any:
     if isinstance(value, pd.DataFrame):
         return {"frame": _member(members, "parquet", _frame_bytes(value))}
     if isinstance(value, np.ndarray):
-        buffer = io.BytesIO()
-        np.save(buffer, value, allow_pickle=False)
-        return {"array": _member(members, "npy", buffer.getvalue())}
+        if value.dtype.hasobject:
+            raise TypeError("an array of objects is no result that can be kept")
+        start = len(members.setdefault(_ARRAYS, bytearray()))
+        members[_ARRAYS] += value.tobytes()
+        return {"array": [value.dtype.str, list(value.shape), start]}
     if isinstance(value, bytes):
         return {"bytes": _member(members, "bin", value)}
     if isinstance(value, date):
@@ -75,7 +80,7 @@ def _flat(value: Any, members: dict[str, bytes]) -> Any:
     raise TypeError(f"{kind.__module__}.{kind.__qualname__} is no result that can be kept")
 
 
-def _member(members: dict[str, bytes], ending: str, data: bytes) -> str:
+def _member(members: dict[str, bytearray | bytes], ending: str, data: bytes) -> str:
     name = f"{len(members)}.{ending}"
     members[name] = data
     return name
@@ -87,29 +92,31 @@ def _frame_bytes(frame: pd.DataFrame) -> bytes:
     return buffer.getvalue()
 
 
-def _built(tree: Any, file: zipfile.ZipFile) -> Any:
+def _built(tree: Any, file: zipfile.ZipFile, arrays: bytes) -> Any:
     if not isinstance(tree, dict):
         return tree
     if "frame" in tree:
         return pd.read_parquet(io.BytesIO(file.read(tree["frame"])))
     if "array" in tree:
-        return np.load(io.BytesIO(file.read(tree["array"])), allow_pickle=False)
+        kind, shape, start = tree["array"]
+        count = int(np.prod(shape, dtype=np.int64))
+        return np.frombuffer(arrays, np.dtype(kind), count, start).reshape(shape).copy()
     if "bytes" in tree:
         return file.read(tree["bytes"])
     if "day" in tree:
         return date.fromisoformat(tree["day"])
     if "tuple" in tree:
-        return tuple(_built(one, file) for one in tree["tuple"])
+        return tuple(_built(one, file, arrays) for one in tree["tuple"])
     if "list" in tree:
-        return [_built(one, file) for one in tree["list"]]
+        return [_built(one, file, arrays) for one in tree["list"]]
     if "map" in tree:
-        return {_built(key, file): _built(one, file) for key, one in tree["map"]}
+        return {_built(key, file, arrays): _built(one, file, arrays) for key, one in tree["map"]}
     module, name = tree["data"]
     if not module.startswith(_PACKAGE):
         raise ValueError(f"{module} is not part of this program")
     kind = getattr(importlib.import_module(module), name)
     if not (isinstance(kind, type) and dataclasses.is_dataclass(kind)):
         raise ValueError(f"{module}.{name} is no result")
-    fields = {key: _built(one, file) for key, one in tree["fields"].items()}
+    fields = {key: _built(one, file, arrays) for key, one in tree["fields"].items()}
     inward = {f.name: fields[f.name] for f in dataclasses.fields(kind) if f.init}
     return kind(**inward)

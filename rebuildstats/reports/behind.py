@@ -6,7 +6,7 @@ and returns a frame whose dates are dates and whose distances are in the store's
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import pandas as pd
@@ -39,6 +39,7 @@ class Catalog:
     units: unit, family, vehicle, site, mileage, age, last_opened_on, in_service. components: the history's table.
     points, part_uses: the history's tables. parts: part, name, unit_cost. typical_age: family -> distance since the
     rebuild in the middle of its teardowns (of its units where none is known). complaints, benches: words seen before.
+    named: (family, component) or ('', part) -> its written name, where it has one.
     """
 
     as_of: date
@@ -52,6 +53,7 @@ class Catalog:
     complaints: tuple[str, ...]
     benches: tuple[str, ...]
     sites: tuple[str, ...]
+    named: dict[tuple[str, str], str] = field(default_factory=dict)
 
     @property
     def families(self) -> list[str]:
@@ -61,9 +63,7 @@ class Catalog:
 
     def component_name(self, family: str, component: str) -> str:
         """A component's written name, else its key."""
-        rows = self.components[(self.components["family"] == family) & (self.components["component"] == component)]
-        name = rows["name"].iloc[0] if len(rows) else None
-        return str(name) if isinstance(name, str) and name else str(component)
+        return self.named.get((str(family), str(component)), str(component))
 
     def safety(self, family: str) -> list[str]:
         """The components of a family whose failure can hurt someone."""
@@ -72,9 +72,8 @@ class Catalog:
 
     def part_name(self, part: str) -> str:
         """`R-110 friction ring`, or the number alone."""
-        names = self.parts.loc[self.parts["part"] == part, "name"]
-        name = names.iloc[0] if len(names) else None
-        return f"{part} {name}" if isinstance(name, str) and name else str(part)
+        name = self.named.get(("", str(part)))
+        return f"{part} {name}" if name else str(part)
 
 
 def catalog(history: History, records: Records) -> Catalog:
@@ -94,7 +93,15 @@ def catalog(history: History, records: Records) -> Catalog:
         complaints=_words(history.teardowns["complaint"]),
         benches=_words(history.teardowns["bench"]),
         sites=_words(pd.concat([history.vehicles["site"], history.teardowns["site"], history.sites["site"]])),
+        named=_named(history),
     )
+
+
+def _named(history: History) -> dict[tuple[str, str], str]:
+    components, parts = history.components, history.parts
+    keys = [*zip(components["family"], components["component"], strict=True), *(("", part) for part in parts["part"])]
+    names = [*components["name"], *parts["name"]]
+    return {(str(a), str(b)): name for (a, b), name in zip(keys, names, strict=True) if isinstance(name, str) and name}
 
 
 def _typical_ages(records: Records) -> dict[str, float]:

@@ -14,6 +14,8 @@ import pytest
 
 from rebuildstats.history import store as stores
 from rebuildstats.history.load import load_files
+from rebuildstats.kept_answers.job import work_out
+from rebuildstats.kept_answers.questions import EVERY_DESK
 from tests.browser.conftest import ROOT, _stop, open_page, settled, start_server
 
 PICTURES = ROOT / "dashboards" / "pictures"
@@ -41,6 +43,8 @@ def demo_shop(chromium, tmp_path_factory):
     store = folder / "history.duckdb"
     stores.create(store, "km")  # as the demo itself
     load_files(store, sorted((ROOT / "data_demo").glob("*.csv")))
+    if WANTED:
+        work_out(store, [*EVERY_DESK, ("backtest", {})])
     server = start_server(store, folder)
     yield server
     _stop(server)
@@ -51,7 +55,7 @@ def demo_shop(chromium, tmp_path_factory):
 def test_take_the_picture(chromium, demo_shop, name):
     address, theme, width, height = PAGES[name]
     context = chromium.new_context(viewport={"width": width, "height": height}, color_scheme=theme)
-    context.set_default_timeout(300_000)  # the first page of all fits everything
+    context.set_default_timeout(300_000)
     page = context.new_page()
     open_page(page, demo_shop, address)
     settled(page)
