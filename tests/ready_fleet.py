@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import atexit
+import shutil
 import tempfile
 from functools import cache
 from pathlib import Path
@@ -16,6 +18,7 @@ from tests.fleets.random_fleet import cut_day, random_fleet
 def ready_fleet() -> Path:
     """The store of thirty units in two families over three years, with one planted cause; its sheets lie beside it."""
     folder = Path(tempfile.mkdtemp(prefix="ready-fleet-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     fleet = random_fleet(5, units=30, years=3.0, families=2, components=7, plants=("make",))
     (folder / "sheets").mkdir()
     fleet.write(folder / "sheets", cut_day(fleet))
