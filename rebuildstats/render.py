@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from rebuildstats.history.formulas import guarded
+from rebuildstats.formulas import guarded
 
 Form = Literal["table", "csv", "json"]
 FORMS: tuple[Form, ...] = ("table", "csv", "json")

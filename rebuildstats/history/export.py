@@ -11,9 +11,9 @@ from typing import TextIO
 import duckdb
 
 from rebuildstats.errors import StoreError, UsageError
+from rebuildstats.formulas import guarded
 from rebuildstats.history import store, tables
 from rebuildstats.history.contract import TABLES, Table
-from rebuildstats.history.formulas import guarded
 from rebuildstats.history.read import NOTES
 from rebuildstats.history.statements import literal, quoted, statement
 

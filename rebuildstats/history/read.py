@@ -19,8 +19,9 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
+from rebuildstats import formulas
 from rebuildstats.errors import InputError
-from rebuildstats.history import formulas, store, text_rows, workbooks
+from rebuildstats.history import store, text_rows, workbooks
 from rebuildstats.history.cells import SERIAL_ZERO, FaultyCell
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
 from rebuildstats.history.statements import statement

@@ -85,13 +85,19 @@ def sheets(chance: random.Random, names: dict[str, list[str]]) -> dict[str, list
     """Rows for every table: what others name stands there itself; of the rest as it comes. What the load then rejects
     or holds is no part of the history.
     """
+    # A load does not look again at stored findings when the family of their unit or the count of positions changes.
+    fixed = {"units": {"family": names["family"][0]}, "components": {"positions": "2"}}
     tables = {}
     for table in TABLES:
         keys: list[Row] = [{}] * 6
         if all(key in names for key in table.key):
             keys = [dict(zip(table.key, one, strict=True)) for one in product(*(names[key] for key in table.key))]
         tables[table.name] = [
-            {c.name: cell(c, names, chance) for c in table.columns} | key | {"a note": text(chance)} for key in keys
+            {c.name: cell(c, names, chance) for c in table.columns}
+            | key
+            | fixed.get(table.name, {})
+            | {"a note": text(chance)}
+            for key in keys
         ]
     return tables
 

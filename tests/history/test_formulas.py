@@ -17,9 +17,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rebuildstats import commands
+from rebuildstats.formulas import SIGNS, guarded, unguarded
 from rebuildstats.history import read
 from rebuildstats.history.export import export_rejects, export_tables
-from rebuildstats.history.formulas import SIGNS, guarded, unguarded
 from rebuildstats.render import to_csv
 from rebuildstats.stock import workbook
 from tests.history.conftest import Shop
