@@ -36,7 +36,7 @@ def against_first_lives(x: Exposure, factor: Array, added: Array, explained: Fla
     hazard = x.piece_to - x.piece_from
     first_piece = ~x.begun[x.piece_life]
     out = np.zeros(lives)
-    usual: list[tuple[float, float]] = []
+    usual: list[tuple[float, float, float]] = []
     places: list[tuple[npt.NDArray[np.int64], float]] = []
     for c in range(len(x.component.names)):
         later = np.flatnonzero((component == c) & x.begun)
@@ -52,7 +52,7 @@ def against_first_lives(x: Exposure, factor: Array, added: Array, explained: Fla
         out += sums(x.piece_life[after], rise * factor[after], lives)
         clean = later[~explained[later]]
         if out[clean].sum() >= 3:
-            usual.append((float(x.failed[clean].sum()), float(out[clean].sum())))
+            usual.append((float(x.failed[clean].sum()), float(out[clean].sum()), float(len(own))))
         places.append((later, float(len(own))))
     level, guard = _usual(usual)
     for later, failures in places:
@@ -62,17 +62,17 @@ def against_first_lives(x: Exposure, factor: Array, added: Array, explained: Fla
     return out
 
 
-def _usual(counts: list[tuple[float, float]]) -> tuple[float, float]:
+def _usual(counts: list[tuple[float, float, float]]) -> tuple[float, float]:
     """How much more begun lives fail than first ones, as a rule (at least 1), and the guard: twice the spread of that
     between components, by the median of squares so that the bad ones don't count."""
     if not counts:
         return 1.0, MOST_GUARD
-    observed, expected = np.array(counts).T
+    observed, expected, first = np.array(counts).T
     ratio = np.log((observed + 0.5) / (expected + 0.5))
     centre = float(np.median(ratio))
     if len(ratio) < 6:
         return max(1.0, float(np.exp(centre))), 2.0
-    chance = 1 / (expected + 0.5)
+    chance = 1 / (expected + 0.5) + 1 / (first + STEADY)  # of both counts, so that chance isn't taken for a difference
     spread = float(np.median((ratio - centre) ** 2 / chance)) / 0.455  # 0.455: median of chi-square on 1
     excess = max(spread - 1.0, 0.0) * float(np.median(chance))
     return max(1.0, float(np.exp(centre))), float(np.clip(np.exp(2 * np.sqrt(excess)), LEAST_GUARD, MOST_GUARD))
