@@ -19,7 +19,7 @@ PAGES = sorted(DASHBOARDS.rglob("*.py"))
 
 # Data flow one way; a module imports from its own step and from those before it.
 ARROW = (
-    *("errors", "render", "history", "life_records", "fits", "demand", "stock", "reports", "figures"),
+    *("errors", "formulas", "render", "history", "life_records", "fits", "demand", "stock", "reports", "figures"),
     *("places", "answers", "bringing", "keeping", "recurring", "lasting", "desks", "counter", "hindsight"),
     *(
         "kept_answers",
@@ -35,7 +35,7 @@ ARROW = (
         "__main__",
     ),
 )
-PURE = ("fits", "demand", "stock", "reports", "figures", "render")
+PURE = ("fits", "demand", "stock", "reports", "figures", "render", "formulas")
 DISK_INSIDE_PURE = {"fits/kept.py"}
 MOST_LINES = 500
 
