@@ -3,8 +3,11 @@
     python -m tests.benchmarks.sim_life [fleets]
 
 First the small fleets of `tests/fits` (one group structure, Weibull), then the event-by-event fleets of `tests/fleets`
-(three distributions, scales and shapes not tied to groups), plain and with mixed duties, missed fails and a spell of
-bad fitting.
+(three distributions, few components a group), plain and with mixed duties, missed fails and a spell of bad fitting.
+
+What lives alone can give, RMSE of log B10 with 3-10 events on the first 20 fleets of each kind: a Bayes estimate that
+is told every group's true mean and spread 0.184 (small) and 0.183 (plain); one that is told the true spreads but must
+learn the groups' means 0.187 and 0.211.
 """
 
 from __future__ import annotations
