@@ -166,7 +166,9 @@ def test_a_stored_teardown_opens_in_the_form_and_its_correction_stays_on_record(
 
 
 def test_a_teardown_that_should_not_be_there_is_taken_out_and_brought_back(run, shop):
-    store_teardown(shop, {"job": "J0", "unit": "P-2", "opened_on": "2025-01-09"}, [{"component": "seal"}], "ann")
+    other = {"job": "J0", "unit": "P-2", "opened_on": "2025-01-09"}
+    report = store_teardown(shop, other, [{"job": "J0", "component": "seal", "position": 1, "verdict": "ok"}], "ann")
+    assert report.load is not None, report.rejects
     app = run(shop, "bench", do="write", unit="P-1", job="J1")
     app.button("take_out").click().run()
     assert not app.exception
