@@ -117,10 +117,12 @@ def _wait_for_turn(store: Path, name: Path, patience: float) -> int:
         try:
             name.parent.mkdir(mode=0o700, exist_ok=True)
             lock = os.open(name, os.O_RDWR | os.O_CREAT, 0o600)
-        except FileNotFoundError:  # who was here before removed the folder between the two lines
+        except (FileNotFoundError, FileExistsError) as error:
             if not store.parent.is_dir():
                 raise StoreError(f"The folder {store.parent} does not exist.") from None
-            continue
+            if name.parent.exists() and not name.parent.is_dir():
+                raise StoreError(f"{name.parent} stands where the store is to be written; remove it.") from error
+            continue  # who was here before removed the folder while it was looked at
         except OSError as error:
             raise StoreError(
                 f"{store} cannot be written: its folder {store.parent} is closed to us ({error.strerror})."

@@ -15,7 +15,7 @@ import duckdb
 import pytest
 
 from rebuildstats.errors import StoreBusyError, StoreError, UsageError
-from rebuildstats.history import store
+from rebuildstats.history import drafts, store
 from rebuildstats.history.contract import SQL_TYPES, TABLES
 
 
@@ -302,3 +302,31 @@ def test_threads_of_one_process_wait_for_each_other(path: Path) -> None:
     assert errors == []
     with store.reading(path) as con:
         assert con.execute("select count(*) from sites").fetchall() == [(20,)]
+
+
+def test_turns_are_taken_one_by_one(tmp_path: Path) -> None:
+    """Eight hundred turns so short that one is tidied up while the next looks at it."""
+    inside, most, errors = 0, 0, []
+
+    def work() -> None:
+        nonlocal inside, most
+        try:
+            for _ in range(200):
+                with drafts.turn(tmp_path / "store", 60):
+                    inside += 1
+                    most = max(most, inside)
+                    inside -= 1
+        except BaseException as error:
+            errors.append(error)
+
+    threads = [threading.Thread(target=work) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert errors == []
+    assert most == 1
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / ".store.writing").write_text("in the way")
+    with pytest.raises(StoreError, match="remove it"), drafts.turn(tmp_path / "store", 1):
+        raise AssertionError
