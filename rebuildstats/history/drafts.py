@@ -120,7 +120,7 @@ def _wait_for_turn(store: Path, name: Path, patience: float) -> int:
         except (FileNotFoundError, FileExistsError) as error:
             if not store.parent.is_dir():
                 raise StoreError(f"The folder {store.parent} does not exist.") from None
-            if name.parent.exists() and not name.parent.is_dir():
+            if name.parent.is_file():
                 raise StoreError(f"{name.parent} stands where the store is to be written; remove it.") from error
             continue  # who was here before removed the folder while it was looked at
         except OSError as error:
