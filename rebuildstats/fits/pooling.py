@@ -100,9 +100,7 @@ def fleet_centre(lives: Lives) -> float:
 
 def first_belief(centre: float) -> tuple[Floats, Floats]:
     """Mean and covariance from which the fleet's prior starts: the one used where nothing can be shared."""
-    return np.array([centre, _FIRST_LOG_SIGMA]), np.diag(
-        _LONE_SPREAD**2 + _FIRST_MEAN_SPREAD**2 * np.array([1.0, 0.5])
-    )
+    return np.array([centre, _FIRST_LOG_SIGMA]), np.diag(_LONE_SPREAD**2 + _FIRST_MEAN_SPREAD**2 * np.array([1.0, 0.5]))
 
 
 def weak_prior(lives: Lives) -> Prior:
