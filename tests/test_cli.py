@@ -154,8 +154,13 @@ def test_every_command_explains_itself(command):
     assert len(told.out.splitlines()) > 5
 
 
-@pytest.mark.parametrize("command", [name for name in ASKING if name not in ("sheet", "backtest")])
-@pytest.mark.parametrize("form", ["table", "csv", "json"])
+TABLES = [name for name in ASKING if name not in ("sheet", "backtest")]
+
+
+@pytest.mark.parametrize(
+    ("command", "form"),
+    [*((name, "csv") for name in TABLES), *((n, f) for n in ("life", "repeats", "lives") for f in ("table", "json"))],
+)
 def test_tables_come_in_three_forms_alone_on_standard_output(shop, command, form):
     told = run("--store", shop, command, *ASKING[command], "--format", form)
     assert told.code == 0, told.err
@@ -444,6 +449,11 @@ SINGLE = {
     "order": 4,
     "backtest": 4,
     "sheet": 0,
+    "makes": 0,
+    "rates": 0,
+    "rivals": 0,
+    "doubts": 0,
+    "points": 4,
 }
 
 
