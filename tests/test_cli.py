@@ -154,12 +154,12 @@ def test_every_command_explains_itself(command):
     assert len(told.out.splitlines()) > 5
 
 
-TABLES = [name for name in ASKING if name not in ("sheet", "backtest")]
+PRINTED = [name for name in ASKING if name not in ("sheet", "backtest")]
 
 
 @pytest.mark.parametrize(
     ("command", "form"),
-    [*((name, "csv") for name in TABLES), *((n, f) for n in ("life", "repeats", "lives") for f in ("table", "json"))],
+    [*((name, "csv") for name in PRINTED), *((n, f) for n in ("life", "repeats", "lives") for f in ("table", "json"))],
 )
 def test_tables_come_in_three_forms_alone_on_standard_output(shop, command, form):
     told = run("--store", shop, command, *ASKING[command], "--format", form)
@@ -375,8 +375,13 @@ def foreign_stores(folder):
     return {"text": text, "nothing": nothing, "another program's": other, "SQLite": lite, "a folder": folder}
 
 
-@pytest.mark.parametrize("kind", ["text", "nothing", "another program's", "SQLite", "a folder"])
-@pytest.mark.parametrize("command", [*ASKING, "load"])
+FOREIGN = ["text", "nothing", "another program's", "SQLite", "a folder"]
+
+
+@pytest.mark.parametrize(
+    ("command", "kind"),
+    [*((name, "text") for name in [*ASKING, "load"]), *((n, kind) for n in ("life", "load") for kind in FOREIGN[1:])],
+)
 def test_a_store_of_another_program(command, kind, tmp_path):
     store = foreign_stores(tmp_path)[kind]
     before = store.read_bytes() if store.is_file() else b""
@@ -457,11 +462,18 @@ SINGLE = {
 }
 
 
+@pytest.fixture(scope="module")
+def single(tmp_path_factory):
+    """A store with one teardown in it."""
+    place = tmp_path_factory.mktemp("single")
+    run("--store", place / "s", "init", "--distance", "mi")
+    assert run("--store", place / "s", "load", one_teardown(place / "in")).code == 0
+    return place / "s"
+
+
 @pytest.mark.parametrize("command", list(ASKING))
-def test_one_teardown_only(command, tmp_path):
-    run("--store", "s", "init", "--distance", "mi")
-    assert run("--store", "s", "load", one_teardown(tmp_path / "in")).code == 0
-    told = run("--store", "s", command, *ASKING[command])
+def test_one_teardown_only(command, single):
+    told = run("--store", single, command, *ASKING[command])
     assert told.code == SINGLE[command], told.words
     assert told.words.strip()
 
