@@ -298,13 +298,14 @@ def place(draft: Draft, here: Place, unit: str, names: Catalog) -> None:
             for (c, k, _), row in draft.found.items()
             if (c, k) == (here.component, here.position)
         )
+        role = kept.get("role") or ("wear" if draft.stored is None else None)
         kept["role"] = None
         if failed:
             kept["role"] = st.segmented_control(
                 "What it was",
                 list(ROLES),
                 format_func=ROLES.get,
-                default=kept.get("role") or "wear",
+                default=role,
                 key=f"role_{tail}",
             )
         fitted(kept, here, tail, names)
