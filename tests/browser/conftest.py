@@ -144,7 +144,7 @@ LOOKS = [
 ]
 
 
-# Every journey runs in two of the looks, which have both themes and both widths; REBUILDSTATS_EVERY_LOOK=1 asks for all.
+# Every journey runs in two of the looks, with both themes and both widths; REBUILDSTATS_EVERY_LOOK=1 asks for all.
 ASKED = LOOKS if os.environ.get("REBUILDSTATS_EVERY_LOOK") == "1" else [LOOKS[0], LOOKS[3]]
 
 
