@@ -19,6 +19,7 @@ from rebuildstats.fits.likelihood import Ints
 _TABLE_FROM: Final = 4096
 _TABLE: Final = 2048
 _OUTSIDE: Final = 900.0
+_UNSEEN: Final = -2  # a level that the fit has not seen; -1 is its yardstick
 
 
 class Life(Protocol):
@@ -67,9 +68,9 @@ class Effects:
         for name, places in self.columns.items():
             if name not in covariates.columns:
                 return np.zeros_like(matrix), np.zeros(rows, dtype=bool)
-            codes = level_text(covariates[name]).map(places)
-            known &= codes.notna().to_numpy()
-            place = codes.fillna(-1).to_numpy(dtype=np.int64)
+            codes, levels = pd.factorize(covariates[name])
+            place = np.array([*(places.get(str(level), _UNSEEN) for level in levels), _UNSEEN])[codes]
+            known &= place != _UNSEEN
             shifts = place >= 0
             matrix[np.flatnonzero(shifts), place[shifts]] = 1.0
         return np.where(known[:, None], matrix - self.centre, 0.0), known
@@ -77,7 +78,9 @@ class Effects:
 
 def level_text(values: pd.Series[Any]) -> pd.Series[Any]:
     """Levels as text, so that a bool, a word and a category compare alike; missing stays missing."""
-    return values.map(lambda v: np.nan if pd.isna(v) else str(v))
+    codes, levels = pd.factorize(values)
+    words = np.array([*(str(level) for level in levels), np.nan], dtype=object)
+    return pd.Series(words[codes], index=values.index)
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,8 +55,7 @@ def store_teardown(
     from 2). Raises UsageError for a column the contract does not have, StoreError as `store.writing`.
     """
     job = _cell(teardown.get("job"))
-    con = store.memory()
-    try:
+    with store.memory() as con:
         work = Load(con, now, who)
         work.stage([_sheet("teardowns", [teardown], 1), _sheet("findings", findings, 2)])
         for finding in findings:
@@ -64,8 +63,6 @@ def store_teardown(
                 raise UsageError("A form holds the findings of one job; one of these belongs to another.")
         work.replaces_job = job
         return work.into(store_path, kind=FORM, what=f"teardown {job}", whole=True)
-    finally:
-        con.close()
 
 
 def _sheet(name: str, rows: Sequence[Mapping[str, Any]], first_line: int) -> Sheet:

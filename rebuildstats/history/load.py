@@ -12,7 +12,6 @@ on waiting is counted nowhere.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -89,7 +88,7 @@ def load_files(
     with store.reading(store_path) as opened:  # before the work of reading: is it a store at all?
         distance = store.settings(opened).distance
     mapped = mappings.read_mapping(mapping, distance) if mapping is not None else ()
-    with closing(store.memory()) as con, store.interruptible(con):
+    with store.memory() as con, store.interruptible(con):
         work = Load(con, now)
         own = Path(mapping).name if mapping is not None else None
         work.notices += [notice for notice in notices if not notice.startswith(f"{own}: ")]

@@ -223,22 +223,20 @@ def _told_lines(name: str, lines: Sequence[int]) -> tuple[str, ...]:
 
 
 def _parquet(path: Path) -> tuple[list[list[str]], list[int], list[str]]:
-    con = store.memory()
     values = {"path": escaped_glob(str(path))}
     try:
-        # A few bytes can stand for a text in a thousand million cells: looked at before it is unfolded.
-        cells, letters = con.execute(statement("load/parquet_size"), values).fetchall()[0][0], 0
-        if cells <= MAX_PARQUET_CELLS:
-            letters = con.execute(statement("load/parquet_letters"), values).fetchall()[0][0]
-        if cells > MAX_PARQUET_CELLS or letters > text_rows.MAX_BYTES:
-            raise InputError(f"{path.name} unfolds to {cells:,} cells; load it in pieces.")
-        result = con.execute(statement("load/parquet_text"), values)
-        header = [column[0] for column in result.description or ()]
-        rows = [["" if cell is None else cell for cell in row] for row in result.fetchall()]
+        with store.memory() as con:
+            # A few bytes can stand for a text in a thousand million cells: looked at before it is unfolded.
+            cells, letters = con.execute(statement("load/parquet_size"), values).fetchall()[0][0], 0
+            if cells <= MAX_PARQUET_CELLS:
+                letters = con.execute(statement("load/parquet_letters"), values).fetchall()[0][0]
+            if cells > MAX_PARQUET_CELLS or letters > text_rows.MAX_BYTES:
+                raise InputError(f"{path.name} unfolds to {cells:,} cells; load it in pieces.")
+            result = con.execute(statement("load/parquet_text"), values)
+            header = [column[0] for column in result.description or ()]
+            rows = [["" if cell is None else cell for cell in row] for row in result.fetchall()]
     except duckdb.Error as error:
         raise InputError(f"{path.name} cannot be read as a Parquet file: {str(error).splitlines()[0]}") from error
-    finally:
-        con.close()
     for line, row in enumerate(rows, 2):
         if any(len(cell) > text_rows.MAX_CELL for cell in row):
             raise InputError(f"{path.name}, row {line}: a cell may hold {text_rows.MAX_CELL:,} characters.")

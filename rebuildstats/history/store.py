@@ -16,7 +16,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -38,6 +38,8 @@ DISTANCES = ("mi", "km", "h")
 
 _DRAFT = "draft.duckdb"
 _NUMBERS = count()
+_IDLE: list[duckdb.DuckDBPyConnection] = []  # engines that nobody works with; to append and to pop is atomic
+_MOST_IDLE = 4
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _MAGIC = b"DUCK"  # at byte 8 of every DuckDB file
 _BUSY = ("Could not set lock", "Unique file handle conflict", "different configuration", "already attached")
@@ -62,14 +64,39 @@ class Settings:
     benches_shown: bool = True
 
 
-def memory() -> duckdb.DuckDBPyConnection:
+@contextmanager
+def memory() -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection to nothing but memory, where rows are prepared before a store is opened for writing.
 
     What does not fit into memory goes to a passing folder that only this process's owner may enter (DuckDB's own choice
-    would be a folder for all to read, wherever the program was started).
+    would be a folder for all to read, wherever the program was started). Only what is temporary may be made in it: to
+    start DuckDB takes some 30 ms, so one that is left as it was found serves the next who asks.
     """
-    spill = Path(_passing_folder().name) / str(next(_NUMBERS))
-    return duckdb.connect(":memory:", config=_CONFIG | {"temp_directory": str(spill)})
+    try:
+        engine = _IDLE.pop()
+    except IndexError:
+        spill = Path(_passing_folder().name) / str(next(_NUMBERS))
+        engine = duckdb.connect(":memory:", config=_CONFIG | {"temp_directory": str(spill)})
+    con = engine.cursor()
+    try:
+        yield con
+    finally:
+        con.close()
+        if len(_IDLE) < _MOST_IDLE and _left_clean(engine):
+            _IDLE.append(engine)
+        else:
+            engine.close()
+
+
+def _left_clean(engine: duckdb.DuckDBPyConnection) -> bool:
+    """Whether nothing is left in an engine or on the disk beside it; a store still attached to it is taken off."""
+    try:
+        with interruptible(engine):
+            engine.execute(statement("store/leave")).fetchall()
+            left, spill = engine.execute(statement("store/left_in_memory")).fetchall()[0]
+    except duckdb.Error:
+        return False
+    return left == 0 and not Path(spill).exists()
 
 
 @cache
@@ -109,7 +136,7 @@ def create(path: str | Path, distance: str) -> None:
     with drafts.turn(path, WRITE_PATIENCE_SECONDS) as folder:
         draft = folder / _DRAFT
         try:
-            with closing(memory()) as con:
+            with memory() as con:
                 con.execute(statement("store/attach", path=literal(str(draft)))).fetchall()
                 con.execute("use store")
                 con.execute("begin")
@@ -148,7 +175,7 @@ def reading(path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator
     StoreBusyError (another program writes in the very file).
     """
     path = existing(path)
-    with closing(memory()) as con:
+    with memory() as con, interruptible(con):
         old = _open_to_read(con, path, patience) < SCHEMA_VERSION
         if old:
             con.execute(statement("store/leave")).fetchall()
@@ -156,8 +183,7 @@ def reading(path: str | Path, *, patience: float = PATIENCE_SECONDS) -> Iterator
                 pass  # opening for writing brings the schema up to date
             _open_to_read(con, path, patience)
         con.execute("use store")
-        with interruptible(con):
-            yield con
+        yield con
 
 
 @contextmanager
@@ -166,7 +192,7 @@ def writing(path: str | Path, *, patience: float = WRITE_PATIENCE_SECONDS) -> It
 
     Raises as `reading` does, and StoreBusyError where others kept writing.
     """
-    with closing(memory()) as con, attached(con, path, patience=patience):
+    with memory() as con, attached(con, path, patience=patience):
         yield con
 
 
@@ -178,7 +204,7 @@ def attached(
     `writing`.
     """
     path = existing(path)
-    with alone(path, patience=patience) as folder:
+    with alone(path, patience=patience) as folder, interruptible(con):
         draft = folder / _DRAFT
         try:
             # Open for reading while it is copied: so a program that writes in the very file is noticed and waited for.
@@ -194,8 +220,7 @@ def attached(
             con.execute("use store")
             con.execute("begin")
             _migrate(con, version)
-            with interruptible(con):
-                yield
+            yield
             con.execute("commit")
             con.execute(statement("store/checkpoint")).fetchall()
         except (duckdb.IOException, duckdb.FatalException, duckdb.TransactionException) as error:
@@ -334,6 +359,8 @@ def _patiently(
     while True:
         try:
             return attempt()
+        except duckdb.InterruptException:
+            raise  # Ctrl-C; `interruptible` makes it one
         except duckdb.Error as error:
             words = str(error)
             if not any(mark in words for mark in _BUSY):
@@ -354,7 +381,7 @@ def _journal(path: Path) -> Path:
 
 
 def _take_in_journal(path: Path, patience: float) -> None:
-    with closing(memory()) as con:
+    with memory() as con:
         sql = statement("store/attach_in_place", path=literal(str(path)))
         _patiently(lambda: con.execute(sql), path, patience)
         con.execute(statement("store/checkpoint")).fetchall()

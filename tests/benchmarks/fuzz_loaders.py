@@ -39,16 +39,13 @@ def look(path: Path) -> None:
 
 def load(path: Path) -> None:
     """All that is done with a file before the store is opened; a hundred times slower than a look."""
-    con = store.memory()
-    try:
+    with store.memory() as con:
         work = Load(con, None)
         work.stage(read.sheets_of(path, True, work.notices))
         for table in TABLES:
             if table.name in work.staged_tables:
                 work._type(table)
                 work._check_cells(table)
-    finally:
-        con.close()
 
 
 def one(data: bytes) -> None:

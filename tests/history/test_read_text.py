@@ -68,14 +68,14 @@ def test_the_fast_way_reads_the_same_cells(
     read_as = []
     for threshold in (0, 10**9):
         monkeypatch.setattr(read, "FAST_FROM_BYTES", threshold)
-        con = store.memory()
-        work = Load(con, None)
-        try:
-            work.stage(read.sheets_of(file, True, []))
-            read_as.append(con.execute("select * exclude (_file, _raw) from stage_teardowns order by _row").fetchall())
-        except InputError as error:
-            read_as.append([(str(error),)])
-        con.close()
+        with store.memory() as con:
+            work = Load(con, None)
+            try:
+                work.stage(read.sheets_of(file, True, []))
+                staged = con.execute("select * exclude (_file, _raw) from stage_teardowns order by _row")
+                read_as.append(staged.fetchall())
+            except InputError as error:
+                read_as.append([(str(error),)])
     assert _plain(read_as[0]) == _plain(read_as[1])
 
 

@@ -7,3 +7,4 @@ select
 from known_odometers as o
 inner join meters as m using (vehicle, meter)
 group by o.vehicle, o.read_on
+order by o.vehicle, o.read_on

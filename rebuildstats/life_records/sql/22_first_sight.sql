@@ -4,7 +4,7 @@ with fitted_units as (
     select distinct unit from known_fitments
 ),
 run as (
-    select job_id, sum(distance) as distance, bool_and(distance is not null) as is_known
+    select job_id, sum(distance order by distance) as distance, bool_and(distance is not null) as is_known
     from distance_at_teardown
     group by job_id
 ),

@@ -1,7 +1,7 @@
 -- a row is a teardown with its unit's mileage: the given one, else what follows from the fitments, else NULL
 create or replace temp table unit_mileage as
 with run as (
-    select job_id, sum(distance) as distance, bool_and(distance is not null) as is_known
+    select job_id, sum(distance order by distance) as distance, bool_and(distance is not null) as is_known
     from distance_at_teardown
     group by job_id
 ),

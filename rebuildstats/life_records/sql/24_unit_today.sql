@@ -30,7 +30,7 @@ run_in_all as (
     -- where one of them can't be had the unit stays at what is known
     select
         unit,
-        case when count(*) = count(distance) then sum(distance) end as distance
+        case when count(*) = count(distance) then sum(distance order by distance) end as distance
     from run_since
     group by unit
 ),

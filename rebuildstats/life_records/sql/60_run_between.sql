@@ -40,13 +40,13 @@ shares as (
         on s.closed_by = closing.job_id and f.vehicle = closing.vehicle and f.fitted_on = closing.fitted_on
 ),
 sites as (
-    select stretch_id, site, sum(distance) as distance
+    select stretch_id, site, sum(distance order by distance) as distance
     from shares
     where site is not null and distance > 0
     group by stretch_id, site
 ),
 duties as (
-    select stretch_id, duty, sum(distance) as distance
+    select stretch_id, duty, sum(distance order by distance) as distance
     from shares
     where duty is not null and distance > 0
     group by stretch_id, duty
@@ -57,7 +57,7 @@ most_site as (
     group by stretch_id
 ),
 most_duty as (
-    select stretch_id, arg_min(duty, (-distance, duty)) as duty, max(distance) / sum(distance) as duty_share
+    select stretch_id, arg_min(duty, (-distance, duty)) as duty, max(distance) / sum(distance order by distance) as duty_share
     from duties
     group by stretch_id
 )

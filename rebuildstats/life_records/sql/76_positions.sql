@@ -22,4 +22,4 @@ left join teardown_order as t on s.opened_by = t.job_id
 inner join unit_today as u on s.unit_id = u.unit_id
 inner join places as p on s.place_id = p.place_id
 where r.stay is not null or not e.renewed
-order by u.unit, p.place_id
+order by u.unit, p.place_id, s.stay
