@@ -21,7 +21,7 @@ def make_store(path: str, distance: str) -> None:
 
 def load(path: str, files: Sequence[Path], *, mapping: Path | None, rejects: Path, dry_run: bool) -> Answer:
     access.need_write()
-    return commands.load(path, files, mapping=mapping, rejects=rejects, dry_run=dry_run)
+    return commands.load(path, files, mapping=mapping, rejects=rejects, dry_run=dry_run, who=access.who())
 
 
 def undo(path: str) -> str:

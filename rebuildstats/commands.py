@@ -80,14 +80,16 @@ def load(
     mapping: str | Path | None = None,
     rejects: str | Path | None = None,
     dry_run: bool = False,
+    who: str | None = None,
 ) -> Answer:
     """Bring files or folders of tables in, in one transaction; rows that can't go in are kept whole, with the reason.
 
-    rejects: write them to this CSV file as well. dry_run: do all the work and undo it. The rows count what became of
-    every row read, per table; `rows_left` says that some were rejected or held.
+    rejects: write them to this CSV file as well. dry_run: do all the work and undo it. who: the name in the book of
+    loads, by default the machine's user. The rows count what became of every row read, per table; `rows_left` says that
+    some were rejected or held.
     Raises InputError for what can't be read at all, UsageError for a place that can't be written to.
     """
-    report = load_files(store, paths, mapping=mapping, dry_run=dry_run)
+    report = load_files(store, paths, mapping=mapping, dry_run=dry_run, who=who)
     if report.counts.empty:
         named = ", ".join(str(path) for path in paths)
         raise InputError(

@@ -75,12 +75,13 @@ def load_files(
     *,
     mapping: str | Path | None = None,
     dry_run: bool = False,
+    who: str | None = None,
     now: datetime | None = None,
 ) -> LoadReport:
     """Load files and folders into the store in one transaction.
 
     mapping: a TOML file that says how the shop's own sheets are to be read (`mapping.py`). dry_run: do all the work
-    and undo it. now: the moment of the load (for the check of dates in the future); today by default. Raises
+    and undo it. who: the name in the book of loads, by default the machine's user. now: the moment of the load (for the check of dates in the future); today by default. Raises
     InputError for what cannot be read at all, StoreError as `store.writing`; single rows never raise, they are
     reported.
     """
@@ -89,7 +90,7 @@ def load_files(
         distance = store.settings(opened).distance
     mapped = mappings.read_mapping(mapping, distance) if mapping is not None else ()
     with store.memory() as con, store.interruptible(con):
-        work = Load(con, now)
+        work = Load(con, now, who)
         own = Path(mapping).name if mapping is not None else None
         work.notices += [notice for notice in notices if not notice.startswith(f"{own}: ")]
         for path, named in files:

@@ -119,6 +119,25 @@ def test_every_way_of_writing_is_shut_to_a_reader(listed, signed_in, fleet_store
     assert len(commands.known(fleet_store).history.teardowns) == before
 
 
+def test_what_is_written_is_booked_under_the_person_signed_in(listed, signed_in, tmp_path):
+    signed_in("Parts@shop.example")
+    path = str(tmp_path / "history.duckdb")
+    writing.make_store(path, "mi")
+    sheets = {"units": "unit,family\nA1,axle\nA-1,axle\n", "components": "family,component\naxle,seal\n"}
+    files = [tmp_path / f"{name}.csv" for name in sheets]
+    for file in files:
+        file.write_text(sheets[file.stem], encoding="utf-8")
+    writing.load(path, files, mapping=None, rejects=tmp_path / "rejects.csv", dry_run=False)
+    writing.store_teardown(path, {"job": "J1", "unit": "A1", "opened_on": "2024-01-02"}, [])
+    writing.join(path, "unit", "A1", "A-1", "one plate")
+    writing.unjoin(path, "unit", "A-1", "two plates")
+    writing.withdraw(path, "J1")
+    writing.undo(path)
+    book = commands.changes(path).frame()
+    assert book["kind"].tolist() == ["undo", "withdraw", "undo", "join", "form", "load"]
+    assert set(book["who"]) == {"parts@shop.example"}
+
+
 def test_no_other_file_of_the_dashboard_writes():
     writers = {"init", "load", "undo", "withdraw", "settings", "store_teardown", "load_files", "create", "writing"}
     writers |= {"withdraw_teardown", "undo_last_load", "change_settings", "restore", "join", "unjoin", "join_names"}
