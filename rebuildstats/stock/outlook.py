@@ -105,14 +105,15 @@ class Outlook:
     def kits(self, *, within_days: float = 60.0, least_chance: float = 0.3) -> Kits:
         """What to lay out for each booked or likely teardown (see `kits.make_kits`)."""
         return make_kits(
-            self.futures, self.items, self.history.planned, self.as_of,
+            self.futures, self.items, self._coming(), self.history.planned, self.as_of,
             draws=self.draws, within_days=within_days, least_chance=least_chance,
         )  # fmt: skip
 
     def kit_of(self, unit: str, family: str) -> Kits:
         """What to lay out for one unit, were it opened next (see `kits.kit_of_unit`)."""
-        planned = self.history.planned
-        return kit_of_unit(self.futures, self.items, planned, unit, family, self.as_of, draws=self.draws)
+        return kit_of_unit(
+            self.futures, self.items, self._coming(), self.history.planned, unit, family, self.as_of, draws=self.draws
+        )
 
     def spare_units(self, units: pd.DataFrame, *, most_chance: float = 0.05) -> pd.DataFrame:
         """Ready units per family and how many it takes; units: today's state (see `spares.spare_units`)."""

@@ -126,6 +126,10 @@ def test_whole_packs_and_least_quantities(plan):
     assert got["order_now"] == 8
 
 
+def order(part, **more):
+    return {"order": f"{part}-{more['due_on']}", "part": part, "site": "yard", "ordered_on": "2026-02-20", **more}
+
+
 def test_a_kit_names_what_to_pull_and_what_to_have_at_hand():
     rows = []
     for d in range(50):
@@ -140,6 +144,11 @@ def test_a_kit_names_what_to_pull_and_what_to_have_at_hand():
         parts=[{"part": "seal", "unit_cost": 1.0}, {"part": "gear", "unit_cost": 9.0}],
         stock=[{"part": "seal", "site": "yard", "counted_on": "2026-03-31", "on_hand": 3}],
         planned=[{"plan": "P", "due_on": "2026-04-10", "unit": "U3"}],
+        orders=[
+            order("seal", due_on="2026-04-08", quantity=1),
+            order("gear", due_on="2026-03-01", quantity=5),  # late: nobody knows when it comes
+            order("gear", due_on="2026-05-01", quantity=5),  # after all of these
+        ],
     )
     plan = plan_order(futures(rows), yard, JobFill(0.5), draws=50, days=300)
     kits = plan.kits(within_days=30)
@@ -150,11 +159,17 @@ def test_a_kit_names_what_to_pull_and_what_to_have_at_hand():
     assert frame.loc["U1", "chance_complete"] == pytest.approx(37 / 50)  # 13 of 50 need a gear, and none lies there
     assert frame.loc["U1", "complete_lower"] < 0.74 < frame.loc["U1", "complete_upper"]
     assert frame.loc["U3", "chance_complete"] == 0.0  # the first kit took two of the three seals
+    # one more seal is due two days before; the gear that 13 of the family's 76 need is not
+    assert frame.loc["U3", "chance_by_then"] == pytest.approx(63 / 76)
+    assert frame.loc["U1", "chance_by_then"] == frame.loc["U1", "chance_complete"]
+    assert "83 % with the orders due by then" in frame.loc["U3", "reason"]
+    assert "orders" not in frame.loc["U1", "reason"]
     lines = kits.lines.set_index(["unit", "part"])
     assert lines.loc[("U1", "seal"), "what"] == PULL
     assert lines.loc[("U1", "gear"), "what"] == AT_HAND
     assert lines.loc[("U1", "gear"), "chance"] == pytest.approx(13 / 50)
     assert lines.loc[("U3", "seal"), "lacking"] == 1.0
+    assert lines.loc[("U3", "seal"), "due_by_then"] == 1.0
 
 
 def test_spare_units_follow_the_pipeline_of_units_in_work():
