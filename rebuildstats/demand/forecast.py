@@ -359,9 +359,8 @@ def _combined(forecast: Forecast) -> Forecast:
         loose = forecast._loose_pmf(part, horizon, None)
         level = (mean_of(forecast.pmf(part, TOTAL)) - mean_of(loose)) / len(forecast.months)
         moved = part_streams(forecast.bases, uses, horizon, None)[1] * forecast.ratio_draws[:, i]
-        series = forecast._series(part, None) - forecast._counter(part, None)
         sd = float(np.log(np.maximum(moved, 1e-9)).std())
-        pull = toward_recent(level, sd, series, forecast._lot(part), min(shares, default=1.0))
+        pull = toward_recent(level, sd, forecast.past.usual(part), forecast._lot(part), min(shares, default=1.0))
         pulled[:, i] *= pull.factor
         weights[part] = pull.weight
     return replace(forecast, ratio_draws=pulled, weight_of=weights, _kept={})

@@ -27,15 +27,22 @@ RATIO_MONTHS = 60
 @dataclass(frozen=True, slots=True)
 class Past:
     """pieces: every piece (part, on, job, site, quantity), credits negative. series: part x whole month, zeros
-    included;
-    counter: the same for what no forecast by teardowns covers (no job, or no use). from_findings: no issued_parts, so
-    the pieces are those that the findings imply. jobs_on_slips: the slips name their jobs."""
+    included; counter: the same for what no forecast by teardowns covers (no job, or no use); campaigns: for what
+    campaigns took. from_findings: no issued_parts, so the pieces are those that the findings imply. jobs_on_slips: the
+    slips name their jobs."""
 
     pieces: pd.DataFrame
     series: pd.DataFrame
     counter: pd.DataFrame
+    campaigns: pd.DataFrame
     from_findings: bool
     jobs_on_slips: bool
+
+    def usual(self, part: str) -> Array:
+        """A part's pieces by month at the teardowns that the fleet makes of itself: no campaign tells of a year without
+        one."""
+        beside = self.counter.loc[part] + self.campaigns.loc[part]
+        return (self.series.loc[part] - beside).to_numpy(dtype=float)
 
 
 def whole_months(first: pd.Timestamp, as_of: pd.Timestamp) -> pd.PeriodIndex:
@@ -64,7 +71,10 @@ def past_demand(history: History, records: Records, uses: pd.DataFrame, parts: S
     loose = ~pieces["part"].isin(modelled)
     if named:
         loose |= pieces["job"].isna()
-    return Past(pieces, by_month(pieces, parts, months), by_month(pieces[loose], parts, months), from_findings, named)
+    jobs = records.teardowns
+    called = ~loose & pieces["job"].isin(set(jobs.loc[jobs["reason"] == "campaign", "job"]))
+    every, counter, campaigns = (by_month(p, parts, months) for p in (pieces, pieces[loose], pieces[called]))
+    return Past(pieces, every, counter, campaigns, from_findings, named)
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,15 +147,13 @@ def hazards_by_days(
 ) -> tuple[dict[str, Hazard], dict[str, Hazard], dict[str, Hazard]]:
     """Failures, scheduled rebuilds and repairs per unit and day, constant: for a history that knows no distance.
 
-    A unit counts from the day it was first seen, or else from the first teardown of all.
+    A unit counts from the day it was first seen, or else from the first teardown of all. Campaigns are left out, as
+    they are no habit.
     """
     start = units["first_seen_on"].fillna(teardowns["opened_on"].min())
     days = (as_of - start).dt.days.clip(lower=0.0).groupby(units["family"]).sum()
-    kind = np.where(
-        teardowns["scope"] == "repair",
-        2,
-        np.where(teardowns["reason"].isin(["failure", "comeback"]), 0, 1),
-    )
+    failed, called = teardowns["reason"].isin(["failure", "comeback"]), teardowns["reason"] == "campaign"
+    kind = np.select([teardowns["scope"] == "repair", failed, called], [2, 0, -1], 1)
     out: list[dict[str, Hazard]] = [{}, {}, {}]
     for i, (family, top) in enumerate(sorted(tops.items())):
         for k in range(3):

@@ -13,6 +13,7 @@ import pytest
 from rebuildstats.demand.forecast import COLUMNS, OWN, Forecast, forecast_parts
 from rebuildstats.demand.series import METHODS
 from rebuildstats.demand.sums import mean_of, sd_of
+from rebuildstats.demand.teardowns import hazards_by_days
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.fits.life import fit_lives, fit_unit_lives
 from rebuildstats.history.known import History
@@ -180,6 +181,34 @@ def test_counter_sales_are_forecast_beside_the_teardowns() -> None:
     assert extra == pytest.approx(5.0 * MONTHS, rel=0.2)
     row = sold.trace(part, "total").query("unit.isna()")
     assert "counter" in row["reason"].iloc[0]
+
+
+def test_what_a_campaign_took_is_not_taken_for_the_usual_level() -> None:
+    history, records, *_ = known()
+    jobs = records.teardowns.set_index("job")["reason"]
+    issued = history.issued_parts
+    sign = np.where(issued["kind"] == "credit", -1.0, 1.0)
+    called = issued.assign(pieces=issued["quantity"] * sign)[issued["job"].map(jobs).eq("campaign")]
+    past = plain().past
+    taken = called.groupby("part")["pieces"].sum()
+    assert taken.max() > 10
+    whole = past.campaigns.sum(axis=1)
+    for part, pieces in taken.items():
+        if part in whole.index:  # and is not replaced by another
+            assert whole[part] >= pieces - 1e-9
+            rest = past.series.loc[part].sum() - past.counter.loc[part].sum() - whole[part]
+            assert past.usual(part).sum() == pytest.approx(rest)
+    assert whole.sum() == pytest.approx(taken.sum())
+
+
+def test_a_campaign_is_no_habit_where_no_distance_is_known() -> None:
+    day = pd.Timestamp("2025-01-01")
+    made = pd.DataFrame({"family": "F", "scope": "rebuild", "reason": ["campaign"] * 9 + ["scheduled"]})
+    made["opened_on"] = pd.Timestamp("2023-01-01")
+    units = pd.DataFrame({"family": ["F"] * 5, "first_seen_on": [pd.Timestamp("2023-01-01")] * 5})
+    _, scheduled, _ = hazards_by_days(made, units, {"F": 1000.0}, day, draws=20, seed=0)
+    rate = scheduled["F"].point[-1] / scheduled["F"].grid[-1]
+    assert rate == pytest.approx(1 / (5 * 731), rel=0.6)  # the one that was scheduled, not ten
 
 
 def test_a_part_without_a_use_is_left_to_the_series_and_says_so() -> None:
