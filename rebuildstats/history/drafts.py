@@ -40,6 +40,24 @@ else:
 _PAUSE_SECONDS = 0.05
 
 
+class _Lock:
+    """An open lock file, by its number; closed at the latest when nobody knows it any more, as after Ctrl-C between two
+    lines.
+    """
+
+    file = -1
+
+    def __init__(self, file: int) -> None:
+        self.file = file
+
+    def close(self) -> None:
+        file, self.file = self.file, -1
+        if file >= 0:
+            os.close(file)
+
+    __del__ = close
+
+
 @contextmanager
 def turn(store: Path, patience: float) -> Iterator[Path]:
     """Within the block nobody else writes to the store; gives the private folder for drafts, empty, gone afterwards.
@@ -56,12 +74,12 @@ def turn(store: Path, patience: float) -> Iterator[Path]:
         with suppress(OSError):
             _empty(folder)
         if sys.platform == "win32":  # an open file cannot be removed there; one that another has opened stays, and may
-            os.close(lock)
+            lock.close()
             with suppress(OSError):
                 (folder / "lock").unlink()
         else:  # elsewhere a lock freed before it is gone could be taken and then be lost
             (folder / "lock").unlink(missing_ok=True)
-            os.close(lock)
+            lock.close()
         with suppress(OSError):  # another took the next turn already
             folder.rmdir()
 
@@ -110,13 +128,13 @@ def put_new(draft: Path, file: Path) -> None:
     _to_disk(file.parent)
 
 
-def _wait_for_turn(store: Path, name: Path, patience: float) -> int:
+def _wait_for_turn(store: Path, name: Path, patience: float) -> _Lock:
     end = time.monotonic() + patience
     pause = 0.002
     while True:
         try:
             name.parent.mkdir(mode=0o700, exist_ok=True)
-            lock = os.open(name, os.O_RDWR | os.O_CREAT, 0o600)
+            lock = _Lock(os.open(name, os.O_RDWR | os.O_CREAT, 0o600))
         except (FileNotFoundError, FileExistsError) as error:
             if not store.parent.is_dir():
                 raise StoreError(f"The folder {store.parent} does not exist.") from None
@@ -128,14 +146,14 @@ def _wait_for_turn(store: Path, name: Path, patience: float) -> int:
                 f"{store} cannot be written: its folder {store.parent} is closed to us ({error.strerror})."
             ) from error
         try:
-            _lock(lock)
-            if os.stat(name).st_ino == os.fstat(lock).st_ino:
-                os.truncate(lock, 0)
-                os.write(lock, str(os.getpid()).encode())
+            _lock(lock.file)
+            if os.stat(name).st_ino == os.fstat(lock.file).st_ino:
+                os.truncate(lock.file, 0)
+                os.write(lock.file, str(os.getpid()).encode())
                 return lock
         except OSError:
             pass  # taken, or removed by who had it
-        os.close(lock)
+        lock.close()
         if time.monotonic() >= end:
             raise StoreBusyError(
                 f"The store {store} has been in use{_holder(name)} for more than {patience:g} seconds. "

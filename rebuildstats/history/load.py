@@ -81,9 +81,9 @@ def load_files(
     """Load files and folders into the store in one transaction.
 
     mapping: a TOML file that says how the shop's own sheets are to be read (`mapping.py`). dry_run: do all the work
-    and undo it. who: the name in the book of loads, by default the machine's user. now: the moment of the load (for the check of dates in the future); today by default. Raises
-    InputError for what cannot be read at all, StoreError as `store.writing`; single rows never raise, they are
-    reported.
+    and undo it. who: the name in the book of loads, by default the machine's user. now: the moment of the load (for
+    the check of dates in the future); today by default. Raises InputError for what cannot be read at all, StoreError
+    as `store.writing`; single rows never raise, they are reported.
     """
     files, notices = read.find_files(paths)
     with store.reading(store_path) as opened:  # before the work of reading: is it a store at all?
@@ -189,7 +189,11 @@ class Load(Staging):
         waiting = {name for (name,) in self.run("load/waiting_tables")}
         busy = [t for t in TABLES if t.name in self.staged_tables or t.name in waiting]
         joined = {kind for kind, *_ in self.run("joins/joined")}
-        for table in busy:
+        for table in TABLES:
+            if table.name == "findings":
+                self._check_vocabulary()
+            if table not in busy:
+                continue
             if table.name in waiting:
                 self._add_waiting(table)
             self._remove_bad(table)
@@ -358,6 +362,24 @@ class Load(Staging):
                 target_typed=tables.typed(there),
                 target_column=quoted(there.key[-1]),
             )
+
+    def _check_vocabulary(self) -> None:
+        """Rows that would take from stored findings the words they are written in do not go in; the findings stand."""
+        told = self.run("load/units_of_points_changed") if "points" in self.staged_tables else []
+        for family, point, before, now, readings in told:
+            self.notices.append(
+                f"points: {family} {point} is in {now} from now on; {readings:,} stored readings stay as they are: "
+                f"convert them and load them again if they were taken in {before}"
+            )
+        changed = [TABLE_BY_NAME[n] for n in ("components", "units", "teardowns") if n in self.staged_tables]
+        while changed and self.run("load/vocabulary_changed")[0][0]:
+            self._rule("stored_findings_stand_against", {"replaced": self.replaces_job})
+            removed = [self._remove_bad(table) for table in changed]
+            if True not in removed:
+                return
+            for table in changed:
+                self._check_series(table)  # where a teardown was to move to another unit, its stored mileage stands
+                self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
 
     def _check_series(self, table: Table) -> None:
         if table.name not in _SERIES:

@@ -7,6 +7,7 @@ rows in memory first, then waits patiently for its turn, and hears about it only
 
 from __future__ import annotations
 
+import ctypes
 import getpass
 import os
 import random
@@ -46,6 +47,7 @@ _BUSY = ("Could not set lock", "Unique file handle conflict", "different configu
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
+    "lock_configuration": "true",  # what one sets, the next who works with the same engine would inherit
 }
 
 
@@ -102,6 +104,21 @@ def _left_clean(engine: duckdb.DuckDBPyConnection) -> bool:
 @cache
 def _passing_folder() -> tempfile.TemporaryDirectory[str]:
     return tempfile.TemporaryDirectory(prefix="rebuildstats-", ignore_cleanup_errors=True)
+
+
+def _begin_anew() -> None:
+    """In a forked child: its parent's engines have none of their threads here, so they are neither used nor ended, and
+    the passing folder is the parent's to remove.
+    """
+    while _IDLE:
+        ctypes.pythonapi.Py_IncRef(ctypes.py_object(_IDLE.pop()))
+    if _passing_folder.cache_info().currsize:
+        _passing_folder()._finalizer.detach()  # type: ignore[attr-defined]
+        _passing_folder.cache_clear()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_begin_anew)
 
 
 def who() -> str:
@@ -221,19 +238,29 @@ def attached(
             con.execute("begin")
             _migrate(con, version)
             yield
+            # After an error that somebody caught, DuckDB undoes the transaction at its commit without a word.
+            con.execute(statement("store/schema_version")).fetchall()
             con.execute("commit")
             con.execute(statement("store/checkpoint")).fetchall()
         except (duckdb.IOException, duckdb.FatalException, duckdb.TransactionException) as error:
             raise _not_written(path, _first_line(error)) from error
         finally:
-            with suppress(duckdb.Error):
-                con.execute("rollback")
-            with suppress(duckdb.Error):
-                con.execute(statement("store/leave"))
+            _tidy(con, "rollback")
+            _tidy(con, statement("store/leave"))
         try:
             drafts.publish(draft, path.resolve(), patience)
         except OSError as error:
             raise _not_written(path, str(error.strerror)) from error
+
+
+def _tidy(con: duckdb.DuckDBPyConnection, sql: str) -> None:
+    """Run what may find nothing to do; Ctrl-C is not lost with its complaint."""
+    try:
+        con.execute(sql).fetchall()
+    except duckdb.InterruptException:
+        raise
+    except duckdb.Error:
+        pass
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from rebuildstats.history import store
+from rebuildstats.history.corrections import store_teardown
 from rebuildstats.history.statements import rules
 from tests.history.conftest import GOOD, NOW, Shop, count, told
 
@@ -377,3 +378,78 @@ def test_every_reason_code_has_a_case_here() -> None:
         "joined_name",
     }
     assert [rule for rule in rules() if f'"{rule}"' not in text and rule not in told_elsewhere] == []
+
+
+FOUND = "job,component,point,position,reading,verdict\nJ1,bearing,play,2,0.2,ok\nJ2,seal,,1,,ok\n"
+GEARBOX = {
+    "units": "unit,family\nA2,axle\nG1,gearbox\n",
+    "components": "family,component,positions\ngearbox,seal,1\ngearbox,bearing,1\n",
+    "points": "family,point,component\ngearbox,play,bearing\n",
+}
+
+
+@pytest.mark.parametrize(
+    ("table", "text", "column"),
+    [
+        ("components", "family,component,positions\naxle,bearing,1\n", "positions"),
+        ("components", "family,component,positions\naxle,bearing,\n", "positions"),  # one, where it isn't said
+        ("units", "unit,family\nA1,gearbox\n", "family"),
+        ("units", "unit,family\nA1,pump\n", "family"),
+        ("teardowns", "job,unit,opened_on,unit_mileage\nJ1,G1,2024-01-10,50000\n", "unit"),
+    ],
+)
+def test_a_change_that_stored_findings_stand_against_is_rejected(
+    shop: Shop, table: str, text: str, column: str
+) -> None:
+    shop.load(**GEARBOX, findings=FOUND)
+    before = shop.rows(table)
+    report = shop.load(**{table: text})
+    assert told(report) == [(table, 2, column, "stored_findings_stand_against")]
+    assert report.rejects["waits_for"].tolist() == [
+        "2 stored findings: J1 bearing play 2, J2 seal 1" if "pump" in text else "1 stored findings: J1 bearing play 2"
+    ]
+    assert shop.rows(table).equals(before)
+
+
+def test_changes_that_leave_every_stored_finding_its_words_go_in(shop: Shop) -> None:
+    shop.load(**GEARBOX, findings=FOUND)
+    report = shop.load(
+        components="family,component,positions\naxle,bearing,3\naxle,seal,1\ngearbox,bearing,2\n",
+        units="unit,family\nA1,gearbox\nA2,gearbox\n",  # the gearbox has as many bearings now
+        teardowns="job,unit,opened_on,unit_mileage\nJ2,G1,2024-06-10,90000\n",
+    )
+    assert report.complete, report.rejects
+    assert [count(report, t)["changed"] for t in ("components", "units", "teardowns")] == [3, 2, 1]
+
+
+def test_a_teardown_that_stays_keeps_its_place_in_the_mileages_of_its_unit(shop: Shop) -> None:
+    """J2 was to leave A1, and so a lower mileage after it would have been right."""
+    shop.load(**GEARBOX, findings="job,component,position,verdict\nJ2,bearing,2,ok\n")
+    report = shop.load(
+        teardowns="job,unit,opened_on,unit_mileage\nJ2,G1,2024-06-10,90000\nJ3,A1,2024-07-01,60000\n",
+        findings="job,component,verdict\nJ3,seal,ok\n",
+    )
+    assert told(report) == [
+        ("findings", 2, "job", "waits_for"),
+        ("teardowns", 2, "unit", "stored_findings_stand_against"),
+        ("teardowns", 3, "unit_mileage", "mileage_falls"),
+    ]
+
+
+def test_a_form_may_move_its_job_with_all_its_findings(shop: Shop) -> None:
+    shop.load(**GEARBOX, findings=FOUND)
+    moved = {"job": "J1", "unit": "G1", "opened_on": "2024-01-10", "unit_mileage": 50000}
+    report = store_teardown(
+        shop.path, moved, [{"component": "bearing", "position": 1, "verdict": "ok"} | {"job": "J1"}]
+    )
+    assert report.load is not None, report.rejects
+    assert ("J1", "bearing", 1) in shop.keys("findings", "job", "component", "position")
+
+
+def test_readings_stored_in_another_unit_are_told(shop: Shop) -> None:
+    shop.load(points="family,point,component,reading_unit\naxle,play,bearing,mm\n", findings=FOUND)
+    report = shop.load(points="family,point,component,reading_unit\naxle,play,bearing,in\n")
+    assert report.complete
+    assert [n for n in report.notices if "1 stored readings stay" in n and "taken in mm" in n]
+    again = shop.load(points="family,point,component,reading_unit\naxle,play,bearing,IN\n")
+    assert not [n for n in again.notices if "stored readings" in n]

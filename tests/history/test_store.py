@@ -256,8 +256,9 @@ def test_what_does_not_fit_into_memory_is_the_owners_too(
     elsewhere = tmp_path / "started_here"
     elsewhere.mkdir()
     monkeypatch.chdir(elsewhere)
+    monkeypatch.setattr(store, "_IDLE", [])
+    monkeypatch.setattr(store, "_CONFIG", store._CONFIG | {"memory_limit": "60MB", "threads": 1})
     with store.reading(path) as con:
-        con.execute("set memory_limit = '60MB'; set threads = 1").fetchall()
         con.execute(
             "create temp table big as select hash(i) || '-' || hash(-i) as text from range(2000000) t(i)"
         ).fetchall()
