@@ -28,7 +28,7 @@ RATIO_MONTHS = 60
 class Past:
     """pieces: every piece (part, on, job, site, quantity), credits negative. series: part x whole month, zeros
     included; counter: the same for what no forecast by teardowns covers (no job, or no use); campaigns: for what
-    campaigns took. from_findings: no issued_parts, so the pieces are those that the findings imply. jobs_on_slips: the
+    campaigns took on top of what they brought forward. from_findings: no issued_parts, so the pieces are those that the findings imply. jobs_on_slips: the
     slips name their jobs."""
 
     pieces: pd.DataFrame
@@ -39,10 +39,10 @@ class Past:
     jobs_on_slips: bool
 
     def usual(self, part: str) -> Array:
-        """A part's pieces by month at the teardowns that the fleet makes of itself: no campaign tells of a year without
-        one."""
+        """A part's pieces by month at the teardowns that the fleet makes of itself, by a campaign only those that would
+        have come by now without it: no campaign tells of a year without one."""
         beside = self.counter.loc[part] + self.campaigns.loc[part]
-        return (self.series.loc[part] - beside).to_numpy(dtype=float)
+        return np.asarray(self.series.loc[part] - beside, dtype=float)
 
 
 def whole_months(first: pd.Timestamp, as_of: pd.Timestamp) -> pd.PeriodIndex:
@@ -71,10 +71,25 @@ def past_demand(history: History, records: Records, uses: pd.DataFrame, parts: S
     loose = ~pieces["part"].isin(modelled)
     if named:
         loose |= pieces["job"].isna()
-    jobs = records.teardowns
-    called = ~loose & pieces["job"].isin(set(jobs.loc[jobs["reason"] == "campaign", "job"]))
-    every, counter, campaigns = (by_month(p, parts, months) for p in (pieces, pieces[loose], pieces[called]))
+    on_top = pieces["job"].map(_on_top(records, as_of)).where(~loose)
+    called = pieces.assign(quantity=pieces["quantity"] * on_top)[on_top.notna()]
+    every, counter, campaigns = (by_month(p, parts, months) for p in (pieces, pieces[loose], called))
     return Past(pieces, every, counter, campaigns, from_findings, named)
+
+
+def _on_top(records: Records, as_of: pd.Timestamp) -> dict[str, float]:
+    """Campaign teardown -> the chance that its unit would not have been opened by now without it, at its family's usual
+    rate."""
+    jobs = records.teardowns
+    found: dict[str, float] = {}
+    units = records.units.groupby("family").size()
+    for family, own in jobs.groupby("family"):
+        called = own[own["reason"] == "campaign"]
+        watched = max((as_of - own["opened_on"].min()).days, 365) * max(int(units.get(family, 1)), 1)
+        rate = (len(own) - len(called)) / watched
+        since = (as_of - called["opened_on"]).dt.days.to_numpy(dtype=float)
+        found |= dict(zip(called["job"].astype(str), np.exp(-rate * since), strict=True))
+    return found
 
 
 @dataclass(frozen=True, slots=True)
