@@ -28,8 +28,8 @@ RATIO_MONTHS = 60
 class Past:
     """pieces: every piece (part, on, job, site, quantity), credits negative. series: part x whole month, zeros
     included; counter: the same for what no forecast by teardowns covers (no job, or no use); campaigns: for what
-    campaigns took on top of what they brought forward. from_findings: no issued_parts, so the pieces are those that the findings imply. jobs_on_slips: the
-    slips name their jobs."""
+    campaigns took on top of what they brought forward. from_findings: no issued_parts, so the pieces are those that the
+    findings imply. jobs_on_slips: the slips name their jobs."""
 
     pieces: pd.DataFrame
     series: pd.DataFrame
