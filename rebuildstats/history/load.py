@@ -122,22 +122,19 @@ class Load(Staging):
                     raise _DryRunError
         except _DryRunError:
             load = None
-        return LoadReport(self._counts_frame(), told, self.notices, load)
+        return LoadReport(self.counts_frame(), told, self.notices, load)
 
     def _type(self, table: Table) -> None:
-        stage = tables.stage(table)
-        self.run(
+        filled = self.run(
             "load/typed",
             typed=tables.typed(table),
-            stage=stage,
+            stage=tables.stage(table),
             values=tables.typed_values(table),
             columns=listed([c.name for c in table.columns]),
-        )
+        )[0][0]
         if table.name == "issued_parts":
             self.run("load/twins")
-        staged = self.run("load/how_many", relation=stage)[0][0]
-        filled = self.run("load/how_many", relation=tables.typed(table))[0][0]
-        self.counts[table.name]["blank"] = staged - filled
+        self.counts[table.name]["blank"] = self.counts[table.name]["read"] - filled
 
     def _check_cells(self, table: Table) -> None:
         """Every rule that needs nothing but the row itself."""
@@ -166,15 +163,21 @@ class Load(Staging):
         values = {"table": table.name, "column": first}
         self._rule("total_row", values, stage=stage, column=quoted(first), is_total=tables.is_total(table))
         self._rule("repeated_header", values, stage=stage, column=quoted(first), is_header=tables.is_header(table))
-        self.run("load/keep_only_reason", {"table": table.name})
-        for rule in _SHEET_FAULTS:
-            self._rule(rule, {"table": table.name}, stage=stage)
+        if self.bad[table.name]:
+            self.run("load/keep_only_reason", {"table": table.name})
+        if self.run("load/how_many_faults", stage=stage)[0][0]:
+            for rule in _SHEET_FAULTS:
+                self._rule(rule, {"table": table.name}, stage=stage)
 
-    def _rule(self, rule: str, values: dict[str, Any], /, **names: str) -> None:
-        self.run(f"checks/{rule}", values | {"reason": rule}, **names)
+    def _rule(self, rule: str, values: dict[str, Any], /, *, of: str | None = None, **names: str) -> None:
+        """Look for rows that break a rule. of: their table, where the rule's statement does not ask for it."""
+        found = self.run(f"checks/{rule}", values | {"reason": rule}, **names)[0][0]
+        self.bad[of or values["table"]] += int(found)
 
     def _remove_bad(self, table: Table) -> bool:
         """Take the rows at fault out of the good ones; whether there were any."""
+        if not self.bad[table.name]:
+            return False
         values = {"table": table.name}
         typed = tables.typed(table)
         before = self.run("load/how_many", relation=typed)[0][0]
@@ -202,7 +205,7 @@ class Load(Staging):
             self._leave_withdrawn(table)
             self._check_references(table)
             self._check_series(table)
-            self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
+            self._await_bad(table)
         if "teardowns" in self.staged_tables and self.replaces_job is None:
             self._tell_withdrawn()
         load = int(self.run("load/next_load")[0][0])
@@ -232,14 +235,14 @@ class Load(Staging):
         self.rows += waiting
         blank = self.counts[table.name]["blank"]
         self.run("load/forget_bad", {"table": table.name})
+        self.bad[table.name] = 0
         self._type(table)
         self.counts[table.name]["blank"] = blank
         self._check_cells(table)
 
     def _check_repeats(self, table: Table) -> None:
         typed, key = tables.typed(table), tables.key(table)
-        self.run("load/repeated", typed=typed, key=listed(key))
-        if not self.run("load/how_many", relation="repeated")[0][0]:
+        if not self.run("load/repeated", typed=typed, key=listed(key))[0][0]:
             return
         self.run("load/overtaken", typed=typed, key=listed(key))
         self._rule(
@@ -328,27 +331,32 @@ class Load(Staging):
                 )
 
     def _check_references(self, table: Table) -> None:
-        self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
+        self._await_bad(table)
+        self.run("load/no_missing")
         while True:
-            if not self.run("load/how_many", relation=tables.typed(table))[0][0]:
-                return
-            self.run("load/no_missing")
+            missing = 0
             for reference in table.references:
-                self.run(
+                missing += self.run(
                     "load/find_missing",
                     {"table": table.name, "column": reference.columns[-1], "target": reference.target},
                     **tables.reference_names(table, reference),
-                )
+                )[0][0]
             if table.name == "findings":
                 self.run("load/family_of_findings")
-                self.run("load/find_missing_component")
-                self.run("load/find_missing_point")
+                missing += self.run("load/find_missing_component")[0][0]
+                missing += self.run("load/find_missing_point")[0][0]
                 self._rule("position_beyond", {"table": table.name})
-            self._look_for_alikes(table)
-            self._rule("unknown_reference", {})
-            self._rule("waits_for", {})
+            if missing:
+                self._look_for_alikes(table)
+                self._rule("unknown_reference", {}, of=table.name)
+                self._rule("waits_for", {}, of=table.name)
             if not self._remove_bad(table):
                 return
+            self._await_bad(table)
+            self.run("load/no_missing")
+
+    def _await_bad(self, table: Table) -> None:
+        if self.bad[table.name]:
             self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
 
     def _look_for_alikes(self, table: Table) -> None:
@@ -373,13 +381,15 @@ class Load(Staging):
             )
         changed = [TABLE_BY_NAME[n] for n in ("components", "units", "teardowns") if n in self.staged_tables]
         while changed and self.run("load/vocabulary_changed")[0][0]:
-            self._rule("stored_findings_stand_against", {"replaced": self.replaces_job})
+            for table in changed:
+                values = {"replaced": self.replaces_job, "table": table.name}
+                self._rule("stored_findings_stand_against", values)
             removed = [self._remove_bad(table) for table in changed]
             if True not in removed:
                 return
             for table in changed:
                 self._check_series(table)  # where a teardown was to move to another unit, its stored mileage stands
-                self.run("load/await_bad", {"table": table.name}, stage=tables.stage(table))
+                self._await_bad(table)
 
     def _check_series(self, table: Table) -> None:
         if table.name not in _SERIES:
@@ -398,18 +408,21 @@ class Load(Staging):
         if not chosen:
             return
         self.con.register("chosen", pd.DataFrame(chosen, columns=["_row", "value"]))
-        self.run("load/take_falling", {"table": table.name, "column": column, "reason": rule})
+        self.bad[table.name] += self.run("load/take_falling", {"table": table.name, "column": column, "reason": rule})[
+            0
+        ][0]
         self.con.unregister("chosen")
         self._remove_bad(table)
 
     def _put(self, table: Table, load: int) -> None:
         typed = tables.typed(table)
-        if not self.run("load/how_many", relation=typed)[0][0]:
+        rows = self.run("load/how_many", relation=typed)[0][0]
+        if not rows:
             return
         count = self.counts[table.name]
         columns = listed(tables.kept_columns(table), "t")
         if not self.run("load/how_many", relation=quoted(table.name))[0][0]:
-            count["new"] += self.run("load/how_many", relation=typed)[0][0]
+            count["new"] += rows
             self.run("load/put_first", {"load": load}, table=quoted(table.name), typed=typed, columns=columns)
         else:
             equal = tables.equal_keys(table)
@@ -432,26 +445,24 @@ class Load(Staging):
         went_in = self.run("load/how_many_waited", typed=typed)[0][0]
         if went_in:
             count["read"] += went_in
-            self._seen(table)
+            self.seen(table)
             self.notices.append(
                 f"{table.name}: {went_in:,} rows held since an earlier load went in now (counted as read)"
             )
 
     def _report(self, table: Table) -> None:
+        if not self.bad[table.name]:
+            return
         count = self.counts[table.name]
         self.run("load/report", {"table": table.name}, stage=tables.stage(table), cells=tables.cells_as_struct(table))
         count["rejected"], count["held"] = self.run("load/counted_bad", {"table": table.name})[0]
         late = self.run("load/late_rejects", {"table": table.name})[0][0]
         count["read"] += late  # rows that waited since an earlier load and are rejected for another reason now
         if late:
-            self._seen(table)
+            self.seen(table)
         waiting = self.run("load/still_waiting", {"table": table.name}, stage=tables.stage(table))[0][0]
         if waiting:
             self.notices.append(f"{table.name}: {waiting:,} rows held since an earlier load go on waiting")
-
-    def _seen(self, table: Table) -> None:
-        if table.name not in self.read_tables:
-            self.read_tables.append(table.name)
 
     def _keep_rejects(self, load: int, busy: list[Table]) -> None:
         if self.run("load/open_rejects")[0][0]:
@@ -471,16 +482,11 @@ class Load(Staging):
             self.con.register("told_files", pd.DataFrame(self.files, columns=["_file", "rows_read"]))
             self.run("load/note_files", {"load": load})
             self.con.unregister("told_files")
-        counts = self._counts_frame()
+        counts = self.counts_frame()
         if not counts.empty:
             self.con.register("counts", counts)
             self.run("load/note_counts", {"load": load})
             self.con.unregister("counts")
-
-    def _counts_frame(self) -> pd.DataFrame:
-        names = [t.name for t in TABLES if t.name in self.read_tables]
-        frame = pd.DataFrame([(name, *self.counts[name].values()) for name in names], columns=["table", *COUNTS])
-        return frame.astype({"table": "str"} | dict.fromkeys(COUNTS, "int64"))
 
 
 class _DryRunError(Exception):

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
 import duckdb
+import pandas as pd
 
 from rebuildstats.history import read, store, tables
 from rebuildstats.history.contract import TABLES, Table
@@ -32,6 +34,9 @@ class Staging:
         self.files: list[tuple[int, int]] = []
         self.fast_tables: set[str] = set()
         self.staged_tables: set[str] = set()
+        self.bad: Counter[str] = (
+            Counter()
+        )  # faults found in a table's rows; where there are none, much needn't be asked
         self.counts = {t.name: dict.fromkeys(COUNTS, 0) for t in TABLES}
         self.read_tables: list[str] = []
         con.execute(statement("load/types", no_names=tables.no_written())).fetchall()
@@ -130,5 +135,15 @@ class Staging:
         self.rows += rows
         self.files.append((number, rows))
         self.counts[sheet.table.name]["read"] += rows
-        if sheet.table.name not in self.read_tables:
-            self.read_tables.append(sheet.table.name)
+        self.seen(sheet.table)
+
+    def seen(self, table: Table) -> None:
+        """Rows of this table are counted in this load."""
+        if table.name not in self.read_tables:
+            self.read_tables.append(table.name)
+
+    def counts_frame(self) -> pd.DataFrame:
+        """What became of the rows: a row per table that was read, columns table and COUNTS."""
+        names = [t.name for t in TABLES if t.name in self.read_tables]
+        frame = pd.DataFrame([(name, *self.counts[name].values()) for name in names], columns=["table", *COUNTS])
+        return frame.astype({"table": "str"} | dict.fromkeys(COUNTS, "int64"))

@@ -34,5 +34,5 @@ with jobs as (
 )
 select table_name, _row, column_name, any_value(value) as value, $reason as reason,
   count(*) || ' stored findings: ' || array_to_string(list_sort(list(finding))[1:3], ', ') as waits_for
-from told where _row is not null
+from told where _row is not null and table_name = $table
 group by table_name, _row, column_name
