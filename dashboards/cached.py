@@ -94,6 +94,13 @@ def life_fit(path: str, version: str, family: str, component: str) -> Any:
     return fits(path, version).life.get(family, component)
 
 
+@st.cache_data(max_entries=KEPT, show_spinner=False)
+def fitted(path: str, version: str, family: str, component: str) -> pd.DataFrame:
+    """The lives of a component: where, of which make and when each began."""
+    columns = ["bench", "part", "opened_by", "opened_on"]
+    return shelf(path, version).rows("records.lives", columns, {"family": family, "component": component})
+
+
 def point_fit(path: str, version: str, family: str, point: str) -> Any:
     """One point's fit (`fits.points`), or None."""
     return fits(path, version).points.get(family, point)

@@ -23,6 +23,8 @@ from rebuildstats.figures.palette import look as look_named
 from rebuildstats.history import store as stores
 from rebuildstats.kept_answers.shelf import NotReadyError
 from rebuildstats.render import to_csv
+from rebuildstats.reports import sentences
+from rebuildstats.reports.behind import Catalog
 
 LOG = logging.getLogger("rebuildstats.dashboard")
 DEFAULT_STORE = "history.duckdb"
@@ -105,8 +107,11 @@ def tickets(items: Sequence[Ticket]) -> None:
         st.html(f'<ul class="tickets">{"".join(cards)}</ul>')
 
 
-def cautions(lines: Sequence[str]) -> None:
-    """Warnings before anything else is read."""
+def cautions(names: Catalog, family: str) -> None:
+    """A family's warnings before anything else is read, with the components' written names."""
+    mine = names.points[names.points["family"] == family]
+    mine = mine.assign(component=[names.component_name(family, c) for c in mine["component"]])
+    lines = [line.removeprefix("CAUTION: ") for line in sentences.cautions(mine, family)]
     if lines:
         items = "".join(f"<li>{escape(line)}</li>" for line in lines)
         st.html(

@@ -7,6 +7,7 @@ import lasting
 import layout
 import pandas as pd
 import streamlit as st
+import views
 from layout import Ticket
 
 from rebuildstats.figures import demand as pictures
@@ -123,7 +124,7 @@ def tickets(card: dict[str, object], shelf: pd.DataFrame, total: pd.DataFrame) -
         items.append(Ticket(number(row["on_hand"]), f"on hand at {row['site']}", why))
     uses = card["used_in"]
     if isinstance(uses, tuple) and uses:
-        items.append(Ticket(str(len(uses)), "places it goes into", "; ".join(uses[:3])))
+        items.append(Ticket(str(len(uses)), "places it goes into", "; ".join(uses[:3]).replace("_", " ")))
     layout.tickets(items)
 
 
@@ -150,6 +151,7 @@ def history_of(path: str, version: str, part: str) -> None:
         layout.table(issues, name=f"issues_{part}", says=f"Issues and credits of {part}", columns=dates(issues))
     with right:
         st.subheader(f"Found failed ({len(failed)})")
+        failed = views.named(failed, cached.catalog(path, version))
         layout.table(failed, name=f"failures_{part}", says=f"Failures of {part} as found", columns=dates(failed))
 
 

@@ -9,6 +9,8 @@ import layout
 import pandas as pd
 import streamlit as st
 
+from rebuildstats.reports.behind import Catalog
+
 MOST_SAID = 5
 
 
@@ -49,6 +51,22 @@ def usual(rows: pd.DataFrame) -> dict[str, object]:
         elif column.endswith(("_lower", "_upper")) or "ratio" in stem:
             kinds[column] = st.column_config.NumberColumn(label, format="%.3g")
     return kinds
+
+
+def named(rows: pd.DataFrame, names: Catalog) -> pd.DataFrame:
+    """Rows with components by their written names instead of their keys."""
+    if "component" not in rows or "family" not in rows:
+        return rows
+    pairs = zip(rows["family"], rows["component"], strict=True)
+    return rows.assign(component=[names.component_name(f, c) if isinstance(c, str) else c for f, c in pairs])
+
+
+def place_words(names: Catalog, row: Mapping[str, Any] | pd.Series) -> str:
+    """`main bearing · journal play`: an inspection point in words, its component said once."""
+    component, point = names.component_name(row["family"], row["component"]), row["point"]
+    if not isinstance(point, str) or not point:
+        return component
+    return point if component.casefold() in point.casefold() else f"{component} · {point}"
 
 
 def spares(plan: Mapping[str, Any]) -> None:

@@ -106,11 +106,28 @@ def panel(path: str, version: str, missing: NotReadyError) -> None:
         return
     st.session_state["_panel_drawn"] = True
     usual = (missing.question, missing.arguments) in EVERY_DESK
-    asked = None if usual else (missing.question, json.dumps(missing.arguments))
+    asked = None if usual else _as_asked(missing)
     place = shelf(path, version)
     job = workshop().job(str(place.store), place.name, asked)
     with st.container(border=True, key="working"):
         _watch(str(place.store), version, asked, job, place.ready())
+
+
+def offer(path: str, version: str, missing: NotReadyError, label: str) -> None:
+    """A button for work that takes minutes, so that nobody waits for it unasked; once begun, how far it is."""
+    mark = f"_begun_{missing.question}"
+    place = shelf(path, version)
+    job = workshop().jobs.get(str(place.store))
+    at_work = job is not None and (job.shelf, job.asked) == (place.name, _as_asked(missing))
+    if st.session_state.get(mark) != version and not at_work:
+        if not st.button(label, type="primary", icon=":material/play_arrow:", key=f"begin_{missing.question}"):
+            return
+        st.session_state[mark] = version
+    panel(path, version, missing)
+
+
+def _as_asked(missing: NotReadyError) -> Asked:
+    return missing.question, json.dumps(missing.arguments)
 
 
 @st.fragment(run_every=LOOK_AGAIN)

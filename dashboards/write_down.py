@@ -7,68 +7,28 @@ store before the last button; then all of it goes in together, and can be taken 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+import drafts
 import layout
 import pandas as pd
 import streamlit as st
 import writing
+from drafts import Draft
 from layout import Ticket
 
 from rebuildstats.figures.palette import number
-from rebuildstats.history.past import StoredJob, stored_job
-from rebuildstats.reports import sentences
+from rebuildstats.history.past import StoredJob
 from rebuildstats.reports.behind import Catalog
 
 VERDICTS = {"ok": "OK", "fail": "Fail", "not_checked": "Not checked"}
 ACTIONS = {"reuse": "Reuse", "dress": "Dress", "machine": "Machine", "replace": "Replace"}
 ROLES = {"cause": "It is why the unit came", "wear": "Worn", "consequence": "Damaged by another"}
 REASONS = {"failure": "Failure", "scheduled": "Scheduled", "comeback": "Comeback", "campaign": "Campaign"}
-FORM_KEYS = (
-    "opened_",
-    "job_",
-    "mileage_",
-    "complaint_",
-    "reason_",
-    "scope_",
-    "place_",
-    "action_",
-    "role_",
-    "part_",
-    "q_",
-    "reading_",
-    "verdict_",
-    "touched_",
-    "seen_",
-    "why_",
-)
 PASSED = "passed beyond the limit: "
 SCOPES = {"rebuild": "Rebuild", "repair": "Repair in part"}
-
-
-_SAYS = ("reading", "verdict", "action", "condition", "role", "part")  # a finding with none of these says nothing
-
-
-@dataclass
-class Draft:
-    """One unit's teardown as written so far. found: (component, position, point) -> column -> value.
-
-    stored: the job being corrected, as it stands in the store; None for a new teardown.
-    """
-
-    head: dict[str, Any] = field(default_factory=dict)
-    found: dict[tuple[str, int, str], dict[str, Any]] = field(default_factory=dict)
-    at: int = 0
-    stored: StoredJob | None = None
-
-
-@st.cache_resource(max_entries=4)
-def drafts(path: str) -> dict[str, Draft]:
-    """The drafts of one store by unit, kept as long as the dashboard runs."""
-    del path
-    return {}
 
 
 @dataclass(frozen=True)
@@ -105,36 +65,13 @@ def places(names: Catalog, family: str) -> list[Place]:
     return found
 
 
-def opened(stored: StoredJob) -> Draft:
-    """The form as a stored teardown fills it. Columns that the form doesn't show are carried along as they are."""
-    found = {}
-    for row in stored.findings.to_dict("records"):
-        kept = {str(c): None if pd.isna(v) else v for c, v in row.items()}
-        place = (str(kept.pop("component")), int(kept.pop("position") or 1), str(kept.pop("point") or ""))
-        kept.pop("job")
-        found[place] = kept
-    head = dict(stored.teardown)
-    for column in ("opened_on", "closed_on", "waiting_from", "waiting_until"):
-        head[column] = None if head.get(column) is None else pd.Timestamp(head[column]).date()
-    return Draft(head=head, found=found, stored=stored)
-
-
-def draft_of(path: str, unit: str, job: str | None) -> tuple[str, Draft]:
-    """The draft of a new teardown of this unit, or of a correction of a stored one; and the key of its widgets."""
-    key = unit if job is None else f"{unit}@{job}"
-    kept = drafts(path)
-    if key not in kept:
-        kept[key] = Draft() if job is None else opened(stored_job(path, job))
-    return key, kept[key]
-
-
 def show(path: str, names: Catalog, family: str, unit: str, job: str | None = None) -> None:
     """The whole form for one unit: a new teardown, or with `job` a stored one to be corrected."""
-    key, draft = draft_of(path, unit, job)
+    key, draft = drafts.draft_of(path, unit, job)
     all_places = places(names, family)
     top = st.container()  # filled last, when what was just written is known
     done = looked_at(draft)
-    layout.cautions([line.removeprefix("CAUTION: ") for line in sentences.cautions(names.points, family)])
+    layout.cautions(names, family)
     head(draft, names, unit, key)
     draft.at = min(draft.at, len(all_places) - 1)
     chosen = st.selectbox(
@@ -162,6 +99,7 @@ def show(path: str, names: Catalog, family: str, unit: str, job: str | None = No
         else:
             layout.headline("Bench · correct a teardown", f"{job} of {unit}: {seen}", _written(draft.stored))
             changes(draft.stored)
+    drafts.drawn(draft)
     summary(path, draft, unit, key)
 
 
@@ -351,7 +289,7 @@ def look(draft: Draft, here: Place, point: dict[str, Any], unit: str) -> None:
                 f"{name or here.name}{unit_words}",
                 value=kept.get("reading"),
                 step=1.0 if point["method"] == "count" else 0.01,
-                format="%.0f" if point["method"] == "count" else None,
+                format="%.0f" if point["method"] == "count" else "%g",  # as written, not rounded to the step
                 placeholder="Reading",
                 help=limit_words(point),
                 on_change=propose,
@@ -401,23 +339,9 @@ def _why(kept: dict[str, Any]) -> str:
     return str(kept.get("why") or (said.removeprefix(PASSED) if said.startswith(PASSED) else ""))
 
 
-def rows_of(draft: Draft) -> list[dict[str, Any]]:
-    """The findings as rows of the contract; places at which nothing was written are left out."""
-    rows = []
-    for (component, position, point), kept in draft.found.items():
-        if not any(kept.get(c) not in (None, "") for c in _SAYS):
-            continue
-        row = {"job": draft.head["job"], "component": component, "point": point or None, "position": position}
-        for column in ("reading", "condition", "verdict", "action", "role", "part", "quantity"):
-            value = kept.get(column)
-            row[column] = None if value in (None, "") else value
-        rows.append(row)
-    return rows
-
-
 def summary(path: str, draft: Draft, unit: str, key: str) -> None:
     """What will be stored, and the button that stores it."""
-    rows = rows_of(draft)
+    rows = drafts.rows_of(draft)
     waiting = [f"{c} {p}" for (c, _, p), kept in draft.found.items() if kept.get("open")]
     fails = sum(row["verdict"] == "fail" for row in rows)
     layout.tickets(
@@ -436,7 +360,7 @@ def summary(path: str, draft: Draft, unit: str, key: str) -> None:
     if st.button(words, type="primary", icon=":material/save:", disabled=not ready, key="store_teardown"):
         store(path, draft, rows, unit, key)
     if draft.stored is not None and st.button("Leave it as it was", icon=":material/undo:", key="leave_as_it_was"):
-        forget(path, key)
+        drafts.forget(path, key)
         st.session_state["_leave_job"] = True
         st.rerun()
     if draft.stored is not None:
@@ -449,7 +373,7 @@ def take_out(path: str, job: str, unit: str, key: str) -> None:
         st.write(f"{job} with its findings and issued parts leaves the history; it stays in the rows of the past.")
         if st.button("Take it out", type="primary", key="take_out"):
             writing.withdraw(path, job)
-            forget(path, key)
+            drafts.forget(path, key)
             st.session_state["_leave_job"] = True
             st.session_state["stored"] = (unit, job, 0)
             st.rerun()
@@ -457,7 +381,7 @@ def take_out(path: str, job: str, unit: str, key: str) -> None:
 
 def store(path: str, draft: Draft, rows: list[dict[str, Any]], unit: str, key: str) -> None:
     """One storing of all of it; what a rule refuses is shown and nothing is stored."""
-    if draft.stored is not None and _changed_meanwhile(path, draft.stored):
+    if draft.stored is not None and drafts.changed_meanwhile(path, draft.stored):
         st.error("Somebody else has changed this teardown meanwhile. Leave it as it was, then open it again.")
         return
     report = writing.store_teardown(path, draft.head, rows)
@@ -467,21 +391,9 @@ def store(path: str, draft: Draft, rows: list[dict[str, Any]], unit: str, key: s
         st.dataframe(shown, hide_index=True, width="stretch", alt="Why it was not stored")
         return
     st.session_state["stored"] = (unit, draft.head["job"], len(rows))
-    forget(path, key)
+    drafts.forget(path, key)
     st.session_state["_leave_job"] = True
     st.rerun()
-
-
-def _changed_meanwhile(path: str, opened: StoredJob) -> bool:
-    now = stored_job(path, str(opened.teardown["job"]))
-    return now.teardown != opened.teardown or not now.findings.equals(opened.findings)
-
-
-def forget(path: str, key: str) -> None:
-    """Start the form anew."""
-    drafts(path).pop(key, None)
-    for key in [k for k in st.session_state if isinstance(k, str) and k.startswith(FORM_KEYS) and f"_{key}" in k]:
-        del st.session_state[key]
 
 
 def stored_note(path: str) -> None:

@@ -8,6 +8,7 @@ import layout
 import numpy as np
 import pandas as pd
 import streamlit as st
+import views
 import write_down
 from layout import Ticket
 from part_view import dates
@@ -95,14 +96,14 @@ def look_up(path: str, version: str) -> None:
         answer = f"{subject} at {far}: look first at {likely}."
     layout.headline(DESK, answer, why)
     points = names.points
-    layout.cautions([line.removeprefix("CAUTION: ") for line in sentences.cautions(points, family)])
+    layout.cautions(names, family)
     safety = names.safety(family)
     layout.tickets(_tickets(first, family, names, safety))
 
     left, right = st.columns([3, 2], gap="large")
     with left:
         st.subheader("Chance of being found bad")
-        words = {str(r["point"]): _point_words(names, r) for _, r in points[points["family"] == family].iterrows()}
+        words = {str(r["point"]): views.place_words(names, r) for _, r in points[points["family"] == family].iterrows()}
         words |= {c: names.component_name(family, c) for c in names.components["component"]}
         now = layout.look()
         layout.chart(
@@ -127,11 +128,6 @@ def look_up(path: str, version: str) -> None:
     if unit:
         past_of(path, version, unit)
     layout.closing()
-
-
-def _point_words(names: Catalog, row: pd.Series) -> str:
-    component, point = names.component_name(row["family"], row["component"]), str(row["point"])
-    return point if component.casefold() in point.casefold() else f"{component} · {point}"
 
 
 def _tickets(first: pd.DataFrame, family: str, names: Catalog, safety: list[str]) -> list[Ticket]:
@@ -201,7 +197,7 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
     if mine.empty:
         return
     st.subheader("What others read there")
-    labels = {str(r["point"]): _point_words(names, r) for _, r in mine.iterrows()}
+    labels = {str(r["point"]): views.place_words(names, r) for _, r in mine.iterrows()}
     layout.adopt("point", labels)
     point = st.selectbox("Point", list(labels), format_func=labels.get, key="point", bind="query-params")
     row = mine[mine["point"] == point].iloc[0]

@@ -8,16 +8,24 @@ import layout
 import pandas as pd
 import recurring
 import streamlit as st
+import views
 from layout import Ticket
 from part_view import dates
 
 from rebuildstats.figures import repeats as pictures
 from rebuildstats.figures import wear as wear_pictures
 from rebuildstats.figures.palette import number, percent
-from rebuildstats.figures.repeats import repeat_label, seen_and_expected
+from rebuildstats.figures.repeats import MOST_TIMES, counted, fitted_in_spell, repeat_label, times
 from rebuildstats.reports import behind
 from rebuildstats.reports.job_money import spent_words
 
+SPELL = {
+    "since": "Since",
+    "since_lower": "began at the earliest",
+    "since_upper": "began at the latest",
+    "since_cusum": "last in order before",
+    "until": "Until",
+}
 DESK = "Shop office · what to put right"
 MOST_GROUPS = 1_000  # in the list that opens one; the table has all of them
 LOOKS_LIKE = {
@@ -44,15 +52,11 @@ def show(path: str, version: str) -> None:
         )
     else:
         worst = flagged.iloc[0]
-        seen, expected = seen_and_expected(worst)
         more = f" and {len(flagged) - 1} more" if len(flagged) > 1 else ""
         layout.headline(
-            DESK,
-            f"Look into {repeat_label(worst)}{more}.",
-            f"It failed {number(seen)} times where {number(expected, 1)} were to be expected"
-            + (f", since about {pd.Timestamp(worst['since']):%B %Y}." if pd.notna(worst["since"]) else "."),
+            DESK, f"Look into {repeat_label(worst)}{more}.", f"{_counted(path, version, worst)}. {_looks_like(worst)}"
         )
-    layout.tickets([*(_ticket(row) for _, row in flagged.head(3).iterrows()), *_cost(comebacks)])
+    layout.tickets([*(_ticket(path, version, row) for _, row in flagged.head(3).iterrows()), *_cost(comebacks)])
 
     st.subheader("Seen against expected")
     left, right = st.columns([3, 2], gap="large")
@@ -77,18 +81,28 @@ def show(path: str, version: str) -> None:
         layout.guarded(section, path, version)
 
 
-def _ticket(row: pd.Series) -> Ticket:
-    span = f"{number(row['ratio_lower'], 1)} to {number(row['ratio_upper'], 1)} times"
-    seen, expected = seen_and_expected(row)
+def _ticket(path: str, version: str, row: pd.Series) -> Ticket:
+    why = f"{_counted(path, version, row)} ({_interval(row)}). {_looks_like(row)}"
+    return Ticket(times(row), repeat_label(row), why, True)
+
+
+def _counted(path: str, version: str, row: pd.Series) -> str:
+    """What was counted, of how many pieces, and what was to be expected."""
+    place = str(row["family"]), str(row["component"])
+    fitted = fitted_in_spell(row, cached.fitted(path, version, *place)) if row["kind"] in ("bench", "part") else None
+    return counted(row, fitted)
+
+
+def _interval(row: pd.Series) -> str:
+    if row["ratio_lower"] > MOST_TIMES:
+        return f"90 % interval: over {MOST_TIMES} times throughout"
+    upper = f"over {MOST_TIMES}" if row["ratio_upper"] > MOST_TIMES else number(row["ratio_upper"], 1)
+    return f"90 % interval {number(row['ratio_lower'], 1)} to {upper} times"
+
+
+def _looks_like(row: pd.Series) -> str:
     said = LOOKS_LIKE.get(_word(row.get("looks_like")), "")
-    since = f"; since {pd.Timestamp(row['since']):%b %Y}" if pd.notna(row["since"]) else ""
-    return Ticket(
-        f"{number(row['ratio'], 0 if row['ratio'] >= 10 else 1)}×",
-        repeat_label(row),
-        f"{number(seen)} seen, {number(expected, 1)} expected ({span}){since}"
-        + (f". {said[0].upper()}{said[1:]}." if said else ""),
-        True,
-    )
+    return f"{said[0].upper()}{said[1:]}." if said else ""
 
 
 def _cost(comebacks: pd.DataFrame) -> list[Ticket]:
@@ -100,9 +114,22 @@ def _cost(comebacks: pd.DataFrame) -> list[Ticket]:
 def repeat_columns(repeats: pd.DataFrame) -> dict[str, object]:
     return {
         **dates(repeats),
-        "observed": layout.count("Seen"),
-        "expected": layout.one_decimal("Expected"),
-        "comebacks_expected": layout.one_decimal("Comebacks expected"),
+        **{name: st.column_config.DateColumn(label, format="YYYY-MM-DD") for name, label in SPELL.items()},
+        "flagged": "More than it should",
+        "by": st.column_config.TextColumn("Seen by", help="Failures in service, comebacks, or finds at teardowns"),
+        "looks_like": "Looks like",
+        "jobs": "Teardowns behind it",
+        "observed": layout.count("Failed in service"),
+        "expected": layout.one_decimal("… expected"),
+        "comebacks": layout.count("Came back soon"),
+        "comebacks_expected": layout.one_decimal("… expected soon"),
+        "found": layout.count("Found bad at teardowns"),
+        "found_expected": layout.one_decimal("… expected there"),
+        "observed_all": layout.count("Failed, whole history"),
+        "expected_all": layout.one_decimal("… expected, whole history"),
+        "ratio_shrunk": st.column_config.NumberColumn(
+            "Ratio, steadied", format="%.2f", help="Drawn towards 1 the more, the fewer events stand behind it"
+        ),
         "ratio": st.column_config.NumberColumn("Ratio", format="%.2f"),
         "ratio_lower": st.column_config.NumberColumn("at least", format="%.2f"),
         "ratio_upper": st.column_config.NumberColumn("at most", format="%.2f"),
@@ -150,7 +177,8 @@ def group(path: str, version: str) -> None:
         says="The failures of this group piling up over time",
     )
     with st.expander(f"The {len(failed)} teardowns behind it", expanded=False):
-        layout.table(failed, name="teardowns_behind", says="The teardowns behind this group", columns=dates(failed))
+        mine = views.named(failed, cached.catalog(path, version))
+        layout.table(mine, name="teardowns_behind", says="The teardowns behind this group", columns=dates(failed))
 
 
 def _word(value: object) -> str:
@@ -180,7 +208,7 @@ def inspections(path: str, version: str) -> None:
     if len(failing):
         worst = failing.sort_values("share", ascending=False).iloc[0]
         st.markdown(
-            f"**{worst['component']} · {worst['point'] if isinstance(worst['point'], str) else ''}** fails "
+            f"**{views.place_words(names, worst)}** fails "
             f"{percent(worst['share'])} of its checks ({number(worst['failed'])} of {number(worst['checked'])}; "
             f"90 % interval {percent(worst['share_lower'])} to {percent(worst['share_upper'])})."
         )
@@ -207,7 +235,8 @@ def came_back(path: str, version: str) -> None:
     if comebacks.empty:
         st.write("No teardown was called a comeback, and none came soon after a renewal of what failed.")
         return
-    layout.table(comebacks, name="comebacks", says="The comebacks with their cost", columns=dates(comebacks))
+    mine = views.named(comebacks, cached.catalog(path, version))
+    layout.table(mine, name="comebacks", says="The comebacks with their cost", columns=dates(comebacks))
 
 
 # what stands below what comes back, in this order

@@ -26,10 +26,11 @@ def past(path: str, version: str) -> None:
     except NotReadyError as missing:
         layout.headline(
             DESK,
-            "Looking back on this shop’s own past.",
-            "Every forecast is made anew from what was known then and set against what came: minutes, once a history.",
+            "Not looked back yet on this shop’s own past.",
+            "Every forecast is made anew from what was known then and set against what came. It takes some minutes, "
+            "once a history; every page can be used meanwhile.",
         )
-        working.panel(path, version, missing)
+        working.offer(path, version, missing, "Look back now")
         return
     table = pictures.by_method(backtest)
     best = table.iloc[0]

@@ -18,6 +18,14 @@ KIND_WORDS = {
     "bench": "procedure at bench",
 }
 
+COUNTS = {
+    "failures": ("observed", "expected"),
+    "comebacks": ("comebacks", "comebacks_expected"),
+    "teardowns": ("found", "found_expected"),
+}
+MOST_TIMES = 20
+EDGE = 25  # where the picture draws what is more than that
+
 
 def repeat_label(row: pd.Series) -> str:
     """`make R-110 in ring (GX)` for one row of the command `repeats`."""
@@ -32,18 +40,56 @@ def repeat_label(row: pd.Series) -> str:
 
 
 def seen_and_expected(row: pd.Series) -> tuple[float, float]:
-    """The counts behind a row's ratio: failures in service, or what was found at teardowns where that raised the
-    flag."""
-    if row.get("by") == "teardowns":
-        return float(row["found"]), float(row["found_expected"])
-    return float(row["observed"]), float(row["expected"])
+    """The counts behind a row's flag: failures in service, comebacks, or what was found bad at teardowns."""
+    seen, expected = COUNTS.get(str(row.get("by")), COUNTS["failures"])
+    return float(row[seen]), float(row[expected])
+
+
+def times(row: pd.Series) -> str:
+    """A row's ratio as short as it can be said: `6.8×`. Past twenty it says no more than that; the counts do."""
+    ratio = float(row["ratio"])
+    return f">{MOST_TIMES}×" if ratio > MOST_TIMES else f"{number(ratio, 0 if ratio >= 10 else 1)}×"
+
+
+def fitted_in_spell(row: pd.Series, lives: pd.DataFrame) -> int | None:
+    """How many pieces a bench or a make had fitted from `since` to `until`; None where the group is no such one.
+
+    lives: the life records of the row's family and component (bench, part, opened_by, opened_on).
+    """
+    if row["kind"] not in ("bench", "part") or not _there(row["since"]) or not isinstance(row["component"], str):
+        return None
+    mine = lives[lives["opened_by"].notna() & lives[str(row["kind"])].eq(row["name"]).fillna(False).astype(bool)]
+    mine = mine[mine["opened_on"] >= row["since"]]
+    return len(mine if not _there(row["until"]) else mine[mine["opened_on"] < row["until"]])
+
+
+def counted(row: pd.Series, fitted: int | None = None) -> str:
+    """What was counted in a flagged group and what was to be expected, in one sentence without its full stop.
+
+    fitted: of how many pieces, where that is known (`fitted_in_spell`).
+    """
+    seen, expected = seen_and_expected(row)
+    found = {"comebacks": "came back soon after fitting", "teardowns": "were found bad once the unit was open"}
+    what = found.get(str(row.get("by")), "failed in service")
+    of = "" if fitted is None or fitted < seen else f" of the {number(fitted)} fitted"
+    usual = "the same hours of use" if row["kind"] in ("vehicle", "site", "family") else "the same ages"
+    few = f"hardly one ({number(expected, 2)})" if expected < 0.5 else number(expected, 1)
+    return f"{number(seen)}{of}{_spell(row)} {what}; at {usual} {few} would have elsewhere"
+
+
+def _spell(row: pd.Series) -> str:
+    if not _there(row["since"]):
+        return ""
+    since = f"{pd.Timestamp(row['since']):%b %Y}"
+    return f" from {since} to {pd.Timestamp(row['until']):%b %Y}" if _there(row.get("until")) else f" since {since}"
 
 
 def observed_over_expected(repeats: pd.DataFrame, *, most: int = 12, look: Look = LIGHT) -> go.Figure:
     """Observed over expected with its 90 % interval; 1 is "as often as the fleet's sound fit says".
 
     `repeats` has the columns of the command of that name. Flagged groups come first, as filled diamonds in the alarm
-    colour; the others are open circles. The axis is logarithmic: twice and half lie equally far from 1.
+    colour; the others are open circles. The axis is logarithmic: twice and half lie equally far from 1; what is over
+    twenty times stands at its edge, with the figures in the hover.
     """
     if repeats.empty:
         return empty("No group has enough exposure to compare yet.", look)
@@ -58,7 +104,7 @@ def observed_over_expected(repeats: pd.DataFrame, *, most: int = 12, look: Look 
         [repeat_label(r) for _, r in order.iterrows()], look, x="observed ÷ expected (log scale)", legend=True
     )
     ratio, lower, upper = (floats(order[c]) for c in ("ratio", "ratio_lower", "ratio_upper"))
-    shown = np.clip(ratio, 0.05, 200)
+    shown = np.clip(ratio, 0.05, EDGE)
     rows = np.arange(len(order))
     hover = [
         f"<b>{repeat_label(r)}</b><br>{number(seen_and_expected(r)[0])} seen, "
@@ -80,19 +126,19 @@ def observed_over_expected(repeats: pd.DataFrame, *, most: int = 12, look: Look 
                 mode="markers",
                 marker={"symbol": symbol, "size": 13, "color": colour, "line": {"width": 2, "color": colour}},
                 error_x=error_bars(
-                    shown[mask], np.clip(lower[mask], 0.05, None), np.clip(upper[mask], None, 250), look, 250
+                    shown[mask], np.clip(lower[mask], 0.05, EDGE), np.clip(upper[mask], None, EDGE), look, EDGE
                 ),
                 hovertext=[hover[i] for i in rows[mask]],
                 hoverinfo="text",
                 name=name,
             )
     figure.add_vline(x=1, line={"color": look.ink, "width": 1.5, "dash": "dash"})
-    figure.update_xaxes(type="log", tickvals=[0.1, 0.25, 0.5, 1, 2, 4, 10, 25, 100], ticktext=_times())
+    figure.update_xaxes(type="log", tickvals=[0.1, 0.25, 0.5, 1, 2, 4, 10, EDGE], ticktext=_times())
     return figure
 
 
 def _times() -> list[str]:
-    return ["⅒", "¼", "½", "1×", "2×", "4×", "10×", "25×", "100×"]
+    return ["⅒", "¼", "½", "1×", "2×", "4×", "10×", "over 20×"]
 
 
 def _two(value: object) -> str:

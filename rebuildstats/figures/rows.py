@@ -29,6 +29,8 @@ def start(names: Sequence[str], look: Look, *, x: str, legend: bool) -> go.Figur
                 "text": wrapped(name, 60),
                 "showarrow": False,
                 "font": {"color": look.ink, "size": 13},
+                "bgcolor": look.page,  # no line of the picture runs through the words
+                "borderpad": 0,
             }
             for row, name in enumerate(names)
         ]

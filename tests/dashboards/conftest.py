@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 from rebuildstats.history import store as stores
@@ -50,9 +51,10 @@ def empty_store(tmp_path):
     return path
 
 
-@pytest.fixture
-def one_teardown(tmp_path):
-    """The smallest history: one unit, one component, one teardown with one finding."""
+@pytest.fixture(scope="session")
+def one_teardown(tmp_path_factory):
+    """The smallest history, to look at: one unit, one component, one teardown with one finding."""
+    folder = tmp_path_factory.mktemp("one")
     sheets = {
         "units": "unit,family,origin\nP-1,pump,new\n",
         "components": "family,component,shows\npump,seal,at_teardown\n",
@@ -60,10 +62,11 @@ def one_teardown(tmp_path):
         "findings": "job,component,verdict,action\nJ1,seal,fail,replace\n",
     }
     for name, text in sheets.items():
-        (tmp_path / f"{name}.csv").write_text(text, encoding="utf-8")
-    path = tmp_path / "one.duckdb"
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+    path = folder / "one.duckdb"
     stores.create(path, "mi")
-    load_files(path, [tmp_path / f"{name}.csv" for name in sheets])
+    load_files(path, [folder / f"{name}.csv" for name in sheets])
+    work_out(path)
     return path
 
 
@@ -96,6 +99,7 @@ def run(monkeypatch):
 
     def start(store: Path, page: str, **asked: str) -> AppTest:
         monkeypatch.setenv("REBUILDSTATS_STORE", str(store))
+        config.set_option("runner.magicEnabled", False)  # as in the settings, unread here
         app = AppTest.from_file(str(APP), default_timeout=60)
         for name, value in asked.items():
             app.query_params[name] = value

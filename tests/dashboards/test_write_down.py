@@ -191,6 +191,20 @@ def test_a_correction_of_what_another_changed_meanwhile_is_not_stored(run, shop)
     assert stored_job(shop, "J1").teardown["unit_mileage"] == 80_000
 
 
+def test_a_correction_only_looked_at_opens_as_the_store_has_it_now(run, shop):
+    app = run(shop, "bench", do="write", unit="P-1", job="J1")
+    assert app.number_input("reading_P-1@J1_rotor_1_gap").value == 0.2
+    job = stored_job(shop, "J1")
+    findings = job.findings.to_dict("records")
+    findings[0]["reading"] = 0.22
+    store_teardown(shop, job.teardown, findings, "somebody else")
+    app = run(shop, "bench", do="write", unit="P-1", job="J1")  # another session
+    assert app.number_input("reading_P-1@J1_rotor_1_gap").value == 0.22
+    app.number_input("mileage_P-1@J1").set_value(81_000.0).run()
+    app.button("store_teardown").click().run()
+    assert "Stored: J1" in app.success[0].value
+
+
 def stored(path):
     with stores.reading(path) as con:
         return [job for (job,) in con.execute("select job from teardowns").fetchall()]

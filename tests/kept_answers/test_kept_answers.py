@@ -7,36 +7,32 @@ import subprocess
 import sys
 import zipfile
 from datetime import date
+from functools import cache
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from rebuildstats import commands, desks
+from rebuildstats.answers import fits
 from rebuildstats.errors import NothingToComputeError, StoreError, UsageError
 from rebuildstats.fits.results import CannotSay
 from rebuildstats.history import corrections
 from rebuildstats.history import store as stores
-from rebuildstats.history.load import load_files
 from rebuildstats.history.version import history_version
 from rebuildstats.kept_answers import pack, questions, shelf
 from rebuildstats.kept_answers.job import work_out
 from rebuildstats.kept_answers.rows import of_family, of_unit, take_known
 from rebuildstats.kept_answers.shelf import NotReadyError
-from tests.fleets.random_fleet import cut_day, random_fleet
+from tests.ready_fleet import ready_fleet
 
 PIECES = (("history", {}), ("fits", {}), ("inspections", {}), ("gaps", {}))
 
 
 @pytest.fixture(scope="module")
-def fleet(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("kept")
-    made = random_fleet(5, units=30, years=3.0, families=2, components=7, plants=("make",))
-    made.write(folder, cut_day(made))
-    path = folder / "fleet.duckdb"
-    stores.create(path, "mi")
-    load_files(path, [folder])
-    return path, work_out(path, PIECES)
+def fleet():
+    path = ready_fleet()
+    return path, shelf.shelf(path)
 
 
 def test_a_result_comes_back_as_it_was_kept(tmp_path):
@@ -80,16 +76,20 @@ def test_what_is_no_zip_is_no_answer(tmp_path):
         pack.load(tmp_path / "x.zip")
 
 
-def test_kept_answers_are_those_of_the_commands(fleet):
+def test_kept_answers_are_those_of_the_commands(fleet, monkeypatch):
     path, place = fleet
+    ahead = cache(lambda: forecast_of(now, fitted.life, fitted.units))
+    forecast_of, now = desks.forecast_of, commands.known(path)
+    fitted = fits(path, now)
+    monkeypatch.setattr(desks, "forecast_of", lambda *_: ahead())  # one and the same for every question
     kept = place.take("inspections", {})
     pd.testing.assert_frame_equal(kept["rows"], commands.inspections(path).frame())
-    for mileage in (0.0, 40_000.0, 10_000_000.0):
+    for mileage, family in ((0.0, "F1"), (40_000.0, None), (10_000_000.0, "F2")):
         rows = kept["by_band"]
-        mine = rows[(rows["band_from"] <= mileage) & (mileage < rows["band_to"])].reset_index(drop=True)
-        pd.testing.assert_frame_equal(mine, commands.inspections(path, mileage=mileage).frame())
-        one = mine[mine["family"] == "F2"].reset_index(drop=True)
-        pd.testing.assert_frame_equal(one, commands.inspections(path, "F2", mileage=mileage).frame())
+        mine = rows[(rows["band_from"] <= mileage) & (mileage < rows["band_to"])]
+        mine = mine if family is None else mine[mine["family"] == family]
+        answered = commands.inspections(path, family, mileage=mileage).frame()
+        pd.testing.assert_frame_equal(mine.reset_index(drop=True), answered)
     pd.testing.assert_frame_equal(place.take("fits", {})["life"], commands.life(path).frame())
     pd.testing.assert_frame_equal(place.take("gaps", {})["rows"], commands.gaps(path).frame())
 
