@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cache
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
 
@@ -47,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         if reconfigure is not None:
             reconfigure(encoding="utf-8", errors="replace")
     try:
-        app(args=None if arguments is None else list(arguments), prog_name="rebuildstats")
+        _command()(args=None if arguments is None else list(arguments), prog_name="rebuildstats")
     except RebuildstatsError as error:
         leave(str(error), error.exit_code)
     except KeyboardInterrupt:
@@ -70,6 +71,12 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         words = f"{type(error).__name__}: {error}".splitlines()[0]
         leave(f"An error of the program ({words}). Set REBUILDSTATS_DEBUG=1 to see where.", EXIT_ERROR)
     sys.exit(0)
+
+
+@cache
+def _command() -> Callable[..., Any]:
+    """All commands with their options, worked out once."""
+    return typer.main.get_command(app)
 
 
 @app.callback(invoke_without_command=True)
