@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pytest
 
@@ -10,13 +11,21 @@ from tests.terminal import run
 from tests.test_cli import one_teardown, write
 
 
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A store with one teardown, made once; tests work on copies (a store is one file)."""
+    folder = tmp_path_factory.mktemp("made")
+    run("--store", folder / "s", "init", "--distance", "mi")
+    assert run("--store", folder / "s", "load", one_teardown(folder / "in")).code == 0
+    return folder / "s"
+
+
 @pytest.fixture(autouse=True)
-def store(tmp_path, monkeypatch):
+def store(made, tmp_path, monkeypatch):
     """A store with one teardown, in an empty folder in which the test runs."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("REBUILDSTATS_STORE", raising=False)
-    run("--store", "s", "init", "--distance", "mi")
-    assert run("--store", "s", "load", one_teardown(tmp_path / "in")).code == 0
+    shutil.copyfile(made, tmp_path / "s")
     return tmp_path / "s"
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from pathlib import Path
 
 import pytest
 
@@ -19,12 +18,12 @@ from tests.history.conftest import GOOD, Shop
 MARCH, MAY, JUNE, JULY = (datetime(2025, month, 10, 12, tzinfo=UTC) for month in (3, 5, 6, 7))
 
 
-@pytest.fixture
-def corrected(tmp_path: Path) -> Shop:
+@pytest.fixture(scope="module")
+def corrected(tmp_path_factory: pytest.TempPathFactory) -> Shop:
     """J1 was written down in March with 50,000 and corrected to 40,000 in May; J2 was withdrawn in June; part 0072 was
     joined in July.
     """
-    shop = Shop(tmp_path)
+    shop = Shop(tmp_path_factory.mktemp("corrected"))
     shop.load(now=MARCH, **GOOD)
     shop.load(now=MAY, teardowns="job,unit,opened_on,unit_mileage\nJ1,A1,2024-01-10,40000\n", parts="part\nOO72\n")
     withdraw_teardown(shop.path, "J2", "Kim", now=JUNE)

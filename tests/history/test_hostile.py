@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
 from contextlib import suppress
 from pathlib import Path
 
@@ -44,16 +43,18 @@ def test_sql_in_headers_is_a_note(shop: Shop) -> None:
     assert len(shop.rows("units")) == 2
 
 
-@pytest.mark.parametrize("name", ["it's", 'a"b', "star*", "q?", "[x]", "semi;colon", "-dash", "{stage}", "ünï"])
-def test_names_of_folders_are_names(shop: Shop, name: str) -> None:
-    folder = shop.folder / name
-    folder.mkdir()
-    (folder / "sites.csv").write_text("site\n" + "".join(f"s{i}\n" for i in range(60_000)))  # the careful way and ...
-    (folder / "parts.csv").write_text(
-        "part,name\n" + "".join(f"p{i},name of it\n" for i in range(20_000))
-    )  # the fast one
-    report = shop.load_paths([folder])
-    assert report.frame()["new"].tolist() == [20_000, 60_000]
+@pytest.mark.parametrize("threshold", [0, 10**9])
+def test_names_of_folders_are_names(shop: Shop, monkeypatch: pytest.MonkeyPatch, threshold: int) -> None:
+    """By DuckDB's reader, which takes some signs of a name for a pattern, and by the careful one."""
+    monkeypatch.setattr(read, "FAST_FROM_BYTES", threshold)
+    folders = []
+    for name in ("it's", 'a"b', "star*", "star", "q?", "[x]", "semi;colon", "-dash", "{stage}", "ünï"):
+        folders.append(shop.folder / name)
+        folders[-1].mkdir()
+        (folders[-1] / "parts.csv").write_text("part,name\n" + "".join(f"{name}{i},name of it\n" for i in range(20)))
+        (folders[-1] / "sites.csv").write_text("site\n" + "".join(f"{name}{i}\n" for i in range(20)))
+    report = shop.load_paths(folders)
+    assert report.frame()["new"].tolist() == [200, 200], report.rejects
 
 
 def test_a_store_of_an_odd_name(shop: Shop, tmp_path: Path) -> None:
@@ -69,6 +70,7 @@ _BOUNDED = """
 import resource, sys
 from rebuildstats.errors import InputError
 from rebuildstats.history.load import load_files
+resource.setrlimit(resource.RLIMIT_CPU, (45, 45))  # seconds on a processor; who needs more is ended by the system
 try:
     load_files(sys.argv[1], [sys.argv[2]])
 except InputError as error:
@@ -88,12 +90,8 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
 def test_cells_and_columns_beyond_all_bounds(shop: Shop, head: str, body: str, words: str) -> None:
     file = shop.folder / "sites.csv"
     file.write_text(head + body)
-    start = time.monotonic()
-    done = subprocess.run(
-        [sys.executable, "-c", _BOUNDED, str(shop.path), str(file)], capture_output=True, text=True, timeout=120
-    )
-    assert words in done.stdout, done.stderr[-500:]
-    assert time.monotonic() - start < 60
+    done = subprocess.run([sys.executable, "-c", _BOUNDED, str(shop.path), str(file)], capture_output=True, text=True)
+    assert words in done.stdout, (done.returncode, done.stderr[-500:])
     assert int(done.stdout.split()[-1]) < 1_500  # MB
     assert shop.rows("sites").empty
 

@@ -14,7 +14,7 @@ from tests.history.conftest import Shop
 from tests.history.messy import SPOILS, Messy, Row, messy_fleet, outcome, sound_fleet, write
 
 
-@pytest.mark.parametrize("seed", [101, 102])
+@pytest.mark.parametrize("seed", [101])  # twenty by `python -m tests.history.messy 20`
 def test_every_planted_fault_is_found_and_nothing_else(empty_shop: Shop, seed: int) -> None:
     messy = messy_fleet(seed)
     write(messy, empty_shop.folder, seed)
@@ -133,7 +133,7 @@ def gappy_fleet(seed: int) -> tuple[dict[str, list[Row]], dict[str, int]]:
     return fleet, dict.fromkeys(threes, 3) | dict.fromkeys(twos, 2) | dict.fromkeys(ones, 1)
 
 
-@pytest.mark.parametrize("seed", [11, 12])
+@pytest.mark.parametrize("seed", [11])
 def test_every_planted_gap_is_told_as_often_as_it_is_there(empty_shop: Shop, seed: int) -> None:
     fleet, expected = gappy_fleet(seed)
     write(Messy({table: [*rows] for table, rows in fleet.items()}), empty_shop.folder, seed)

@@ -104,15 +104,22 @@ def test_its_tables_are_those_of_a_new_store(earlier: Path) -> None:
     assert columns[0] == columns[1]
 
 
-def test_the_answers_are_the_same(earlier: Path) -> None:
-    """The lives, the loads and the rejects: as from the same sheets loaded and corrected by today's program."""
-    new = earlier.with_name("new.duckdb")
+@pytest.fixture(scope="module")
+def todays(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, answers.Known]:
+    """The same sheets loaded and corrected by today's program."""
+    new = tmp_path_factory.mktemp("today") / "new.duckdb"
     store.create(new, "km")
     load_files(new, [EARLIER / "sheets"], now=NOW)
     finding = {"job": "F1", "component": "seal", "verdict": "fail", "action": "replace", "role": "wear"}
     teardown = {"job": "F1", "unit": "A3", "opened_on": "2024-05-05", "unit_mileage": 70000}
     assert store_teardown(new, teardown, [finding], now=NOW).load
-    then, today = answers.known(earlier), answers.known(new)
+    return new, answers.known(new)
+
+
+def test_the_answers_are_the_same(earlier: Path, todays: tuple[Path, answers.Known]) -> None:
+    """The lives, the loads and the rejects are those of today's program."""
+    new, today = todays
+    then = answers.known(earlier)
     assert len(then.records.lives) > 3
     pd.testing.assert_frame_equal(then.records.lives, today.records.lives)
     pd.testing.assert_frame_equal(then.records.unit_lives, today.records.unit_lives)

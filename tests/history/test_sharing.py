@@ -16,8 +16,8 @@ def test_all_at_once_lose_nothing_and_hear_of_no_lock(shop: Shop) -> None:
         shop.path,
         shop.folder,
         [
-            Role("load", 3, 0.2),
-            Role("form", 5, 0.1),
+            Role("load", 2, 0.1),
+            Role("form", 3, 0.1),
             Role("nightly", 1, 0.1),
             Role("dashboard", None, 0.05),
         ],
