@@ -132,29 +132,34 @@ def test_the_marks_of_the_curve_come_first(shop):
     assert steps == sorted(steps)
 
 
-def test_a_supposition_is_told_beside_what_is_and_leaves_the_store_alone(shop):
+@pytest.fixture(scope="module")
+def ordered(shop):
+    """The rows of an order, its workbook, and what was said."""
+    book = shop[0].with_name("order.xlsx")
+    told = run("--store", shop[0], "order", "--workbook", book, "--format", "csv")
+    return rows_of(told), book, told.err
+
+
+def test_a_supposition_is_told_beside_what_is_and_leaves_the_store_alone(shop, ordered):
     store, _, part = shop
-    plain = rows_of(run("--store", store, "order", "--format", "csv"))
     before = hashlib.sha256(store.read_bytes()).hexdigest()
     told = run("--store", store, "order", "--what-if", "lead-time=+30", "--what-if", f"price:{part}=1000",
                "--format", "csv")  # fmt: skip
     rows = rows_of(told)
     assert hashlib.sha256(store.read_bytes()).hexdigest() == before
-    days = {(row["part"], row["site"]): float(row["lead_time_days"]) for row in plain}
+    days = {(row["part"], row["site"]): float(row["lead_time_days"]) for row in ordered[0]}
     assert all(float(r["lead_time_days"]) == pytest.approx(days[r["part"], r["site"]] + 30) for r in rows)
     assert {row["unit_cost"] for row in rows if row["part"] == part} == {"1000"}
     assert "Nothing in the store was changed" in told.err
     assert "As it is," in told.err
-    assert rows_of(run("--store", store, "order", "--format", "csv")) == plain
 
 
-def test_the_workbook_of_an_order_is_written_beside_the_table(shop, tmp_path):
-    told = run("--store", shop[0], "order", "--workbook", "order.xlsx", "--format", "csv")
-    ordered = [row for row in rows_of(told) if float(row["order_now"]) > 0]
-    book = openpyxl.load_workbook(tmp_path / "order.xlsx")
+def test_the_workbook_of_an_order_is_written_beside_the_table(ordered):
+    rows, file, said = ordered
+    book = openpyxl.load_workbook(file)
     parts = [cell.value for cell in book["Order"]["B"][1:] if cell.value]
-    assert sorted(parts) == sorted(row["part"] for row in ordered)
-    assert "order.xlsx" in told.err
+    assert sorted(parts) == sorted(row["part"] for row in rows if float(row["order_now"]) > 0)
+    assert "order.xlsx" in said
 
 
 @pytest.mark.parametrize(
@@ -180,19 +185,24 @@ def test_wrong_arguments_are_refused_before_the_store_is_read(arguments):
     assert "no store" not in told.words
 
 
+@pytest.fixture(scope="module")
+def single(tmp_path_factory):
+    """A store with one teardown and no parts."""
+    place = tmp_path_factory.mktemp("single")
+    run("--store", place / "s", "init", "--distance", "mi")
+    run("--store", place / "s", "load", one_teardown(place / "in"))
+    return place / "s"
+
+
 @pytest.mark.parametrize("command", [name for name in COMMANDS if name != "overdue"])
-def test_without_parts_there_is_nothing_to_compute(tmp_path, command):
-    run("--store", "s", "init", "--distance", "mi")
-    run("--store", "s", "load", one_teardown(tmp_path / "in"))
-    told = run("--store", "s", command, *COMMANDS[command][0])
+def test_without_parts_there_is_nothing_to_compute(single, command):
+    told = run("--store", single, command, *COMMANDS[command][0])
     assert told.code == 4
     assert "parts" in told.err
 
 
-def test_without_orders_none_is_overdue(tmp_path):
-    run("--store", "s", "init", "--distance", "mi")
-    run("--store", "s", "load", one_teardown(tmp_path / "in"))
-    told = run("--store", "s", "overdue")
+def test_without_orders_none_is_overdue(single):
+    told = run("--store", single, "overdue")
     assert told.code == 0
     assert "No order is known" in told.err
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import shutil
 
 import pandas as pd
 import pytest
@@ -13,9 +14,9 @@ from rebuildstats.answers import Answer
 from rebuildstats.errors import InputError, NothingToComputeError, StoreError, UsageError
 
 
-@pytest.fixture
-def store(tmp_path):
-    """Two units of one family, one torn down twice: small enough to know every number by heart."""
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """Two units of one family, one torn down twice: small enough to know every number by heart. Fitted once."""
     tables = {
         "units": (
             "unit,family,origin,first_seen_on,first_seen_mileage\nU1,F1,new,2022-01-01,0\nU2,F1,new,2022-01-01,0\n"
@@ -32,14 +33,20 @@ def store(tmp_path):
             "J1,ring,gap,5,ok,reuse,\nJ2,seal,,,ok,replace,\nJ2,ring,gap,3.5,fail,replace,cause\n"
         ),
     }
-    folder = tmp_path / "tables"
-    folder.mkdir()
+    folder = tmp_path_factory.mktemp("tables")
     for name, text in tables.items():
         (folder / f"{name}.csv").write_text(text, encoding="utf-8")
-    path = tmp_path / "history.duckdb"
+    path = folder / "history.duckdb"
     rebuildstats.init(path, distance="mi")
     assert not rebuildstats.load(path, [folder]).rows_left
+    rebuildstats.fit(path)
     return path
+
+
+@pytest.fixture
+def store(made, tmp_path):
+    """A copy of it for one test."""
+    return shutil.copyfile(made, tmp_path / "history.duckdb")
 
 
 def test_every_answer_has_a_frame(store):

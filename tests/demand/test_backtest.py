@@ -27,10 +27,10 @@ def fit(history: History, records: Records) -> tuple[Any, Any]:
 
 @cache
 def looked_back() -> Backtest:
-    fleet = random_fleet(5, units=40, years=4.0, components=7)
+    fleet = random_fleet(5, units=30, years=3.5, families=1, components=7)
     day = cut_day(fleet)
     origins = origins_before(dt.date(2019, 1, 1), day, months=6, most=2)
-    return backtest(lambda d: history_at(fleet, d), fit, origins, history_at(fleet, day), months=6, draws=40)
+    return backtest(lambda d: history_at(fleet, d), fit, origins, history_at(fleet, day), months=6, draws=20)
 
 
 def test_origins_leave_a_past_before_and_whole_months_after() -> None:
@@ -89,7 +89,7 @@ def test_the_gain_is_against_the_best_series_method() -> None:
 
 
 def test_wild_data_after_the_origin_change_nothing() -> None:
-    fleet = random_fleet(5, units=40, years=4.0, components=7)
+    fleet = random_fleet(5, units=30, years=3.5, families=1, components=7)
     origin = cut_day(fleet)
     tables = fleet.tables(origin)
     after = pd.Timestamp(origin) + pd.Timedelta(days=5)
@@ -111,5 +111,5 @@ def test_wild_data_after_the_origin_change_nothing() -> None:
     for given in (tables, wild):
         history, records = known_on(given, origin)
         lives, units = fit(history, records)
-        frames.append(forecast_parts(records, history, lives, units, months=3, draws=40).frame(all_methods=True))
+        frames.append(forecast_parts(records, history, lives, units, months=3, draws=20).frame(all_methods=True))
     pd.testing.assert_frame_equal(*frames)
