@@ -26,7 +26,7 @@ def show(path: str, version: str) -> None:
     rows = cached.joins(path, version)
     pairs = rows[rows["state"] == "look alike"].reset_index(drop=True)
     joined = rows[rows["state"] == "joined"].reset_index(drop=True)
-    st.subheader("Names that look alike")
+    layout.section("Names that look alike")
     if said := st.session_state.pop("joined_said", None):
         st.success(said)
     if pairs.empty:

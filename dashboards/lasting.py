@@ -39,7 +39,7 @@ def _of(rows: pd.DataFrame, family: str) -> pd.DataFrame:
 
 def show(path: str, version: str) -> None:
     """One topic at a time: the others cost nothing until somebody asks for them."""
-    st.subheader("How long it lasts")
+    layout.section("How long it lasts")
     topic = st.segmented_control(
         "Look at", list(TOPICS), format_func=TOPICS.get, key="lasting", label_visibility="collapsed"
     )
@@ -178,7 +178,7 @@ def of_part(path: str, version: str, part: str) -> None:
     here = rows[[pair in places for pair in zip(rows["family"], rows["component"], strict=True)]]
     if here.empty:
         return
-    st.subheader("Beside other makes")
+    layout.section("Beside other makes")
     distance = cached.catalog(path, version).distance
     compared = here[here["part"] != here["against"]]
     _say([make_sentence(row, distance) for row in compared.to_dict("records")])

@@ -123,6 +123,11 @@ def closing() -> None:
     st.html(f'<p class="closing">{escape(MAKER)}</p>')
 
 
+def section(title: str) -> None:
+    """A section's heading; without a link to itself, which would only be one more stop on the keyboard's way."""
+    st.subheader(title, anchor=False)
+
+
 def chart(figure: go.Figure, *, says: str, key: str | None = None) -> None:
     """A picture with a sentence for those who can't see it."""
     st.plotly_chart(

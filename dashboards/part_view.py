@@ -65,7 +65,7 @@ def show(path: str, version: str) -> None:
     tickets(card, shelf, total)
 
     past = cached.issued_by_month(path, version, part)
-    st.subheader("By month: issued, and to come")
+    layout.section("By month: issued, and to come")
     now = layout.look()
     layout.chart(
         cached.drawn(path, version, "fan", (part, months), now.name, lambda: pictures.fan(chosen, past, look=now)),
@@ -73,10 +73,10 @@ def show(path: str, version: str) -> None:
     )
     left, right = st.columns(2, gap="large")
     with left:
-        st.subheader("Who will ask for it")
+        layout.section("Who will ask for it")
         reasons(cached.reasons(path, version, part, months=months), part)
     with right:
-        st.subheader("Every method beside it")
+        layout.section("Every method beside it")
         totals = mine[mine["month"].astype(str) == "total"]
         record = cached.past_record(path, version)
         mine_past = None if record is None else record[record["part"] == part]
@@ -147,10 +147,10 @@ def history_of(path: str, version: str, part: str) -> None:
     failed = behind.of_group(cached.failures(path, version), "part", part)
     left, right = st.columns(2, gap="large")
     with left:
-        st.subheader(f"Issued so far ({len(issues)})")
+        layout.section(f"Issued so far ({len(issues)})")
         layout.table(issues, name=f"issues_{part}", says=f"Issues and credits of {part}", columns=dates(issues))
     with right:
-        st.subheader(f"Found failed ({len(failed)})")
+        layout.section(f"Found failed ({len(failed)})")
         failed = views.named(failed, cached.catalog(path, version))
         layout.table(failed, name=f"failures_{part}", says=f"Failures of {part} as found", columns=dates(failed))
 

@@ -40,7 +40,7 @@ def _shares(path: str, version: str, family: str | None) -> commands.Answer:
 
 def show(path: str, version: str) -> None:
     """One topic at a time: the others cost nothing until somebody asks for them."""
-    st.subheader("Looked at another way")
+    layout.section("Looked at another way")
     topic = st.segmented_control(
         "Look at", list(TOPICS), format_func=TOPICS.get, key="topic", label_visibility="collapsed"
     )

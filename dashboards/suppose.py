@@ -15,7 +15,7 @@ HOW = (
 
 def what_if(path: str, version: str, goal: dict[str, float]) -> None:
     """A line to write suppositions in, and what they would change."""
-    st.subheader("What if")
+    layout.section("What if")
     text = st.text_input(
         "Suppose", key="what_if", bind="query-params", placeholder="lead-time=+10; fleet=+20%", help=HOW
     )

@@ -16,7 +16,7 @@ MOST_SAID = 5
 
 def told(title: str, answer: Mapping[str, Any], *, name: str, columns: dict[str, object] | None = None) -> None:
     """An answer's sentences, and the table behind them (`rows`, `notes` as kept)."""
-    st.subheader(title)
+    layout.section(title)
     said(answer["notes"])
     behind(f"Everything behind it: {title.lower()}", answer["rows"], name=name, columns=columns)
 

@@ -222,7 +222,7 @@ def touch(key: str) -> None:
 def place(draft: Draft, here: Place, unit: str, names: Catalog) -> None:
     """One component position: its points, then what was done about it."""
     with st.container(border=True):
-        st.subheader(here.title)
+        layout.section(here.title)
         for point in here.points:
             look(draft, here, point, unit)
         kept = draft.found.setdefault(_with_action(draft, here), {})
@@ -342,7 +342,7 @@ def _why(kept: dict[str, Any]) -> str:
 def summary(path: str, draft: Draft, unit: str, key: str) -> None:
     """What will be stored, and the button that stores it."""
     rows = drafts.rows_of(draft)
-    waiting = [f"{c} {p}" for (c, _, p), kept in draft.found.items() if kept.get("open")]
+    waiting = [f"{c.replace('_', ' ')} {p}" for (c, _, p), kept in draft.found.items() if kept.get("open")]
     fails = sum(row["verdict"] == "fail" for row in rows)
     layout.tickets(
         [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
@@ -90,7 +90,7 @@ def suppliers(
     least: "SUPPLIER=MONEY" each, the least that a supplier delivers for. Goals and errors as `order`; UsageError for a
     supplier that isn't in the parts list.
     """
-    sums = dict(_least_sum(text) for text in least)
+    sums = dict(least_sum(text) for text in least)
     plan = _plan(store, job_fill, part_fill, budget, as_of, sums)
     rows = plan.by_supplier(sums)
     return Answer(rows, notes=tuple(words.supplier_notes(rows)), result=plan)
@@ -177,13 +177,19 @@ def _plan(
 ) -> OrderPlan:
     goal = desks.goal_of(job_fill, part_fill, budget)
     now = known(store, as_of=as_of)
-    unknown = set(named or ()) - set(now.history.parts["supplier"].dropna().astype(str))
-    if unknown:
-        raise UsageError(f"No part comes from a supplier called {', '.join(sorted(unknown))}.")
+    check_suppliers(named or {}, now.history.parts)
     return plan_for(goal, _ahead(store, now))
 
 
-def _least_sum(text: str) -> tuple[str, float]:
+def check_suppliers(named: Mapping[str, float], parts: pd.DataFrame) -> None:
+    """Raise UsageError for a supplier that isn't in the parts list."""
+    unknown = set(named) - set(parts["supplier"].dropna().astype(str))
+    if unknown:
+        raise UsageError(f"No part comes from a supplier called {', '.join(sorted(unknown))}.")
+
+
+def least_sum(text: str) -> tuple[str, float]:
+    """`SUPPLIER=MONEY` as the supplier and the money. Raises UsageError for what can't be read so."""
     supplier, equals, money = text.rpartition("=")
     try:
         value = float(money)

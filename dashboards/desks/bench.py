@@ -102,7 +102,7 @@ def look_up(path: str, version: str) -> None:
 
     left, right = st.columns([3, 2], gap="large")
     with left:
-        st.subheader("Chance of being found bad")
+        layout.section("Chance of being found bad")
         words = {str(r["point"]): views.place_words(names, r) for _, r in points[points["family"] == family].iterrows()}
         words |= {c: names.component_name(family, c) for c in names.components["component"]}
         now = layout.look()
@@ -165,7 +165,7 @@ def wear_columns() -> dict[str, object]:
 
 
 def pull(wear: pd.DataFrame, names: Catalog) -> None:
-    st.subheader("Parts to pull")
+    layout.section("Parts to pull")
     rows = sentences.parts_to_pull(wear)
     if not rows:
         st.write("None is more likely needed than not. See the chances.")
@@ -176,7 +176,7 @@ def pull(wear: pd.DataFrame, names: Catalog) -> None:
 
 
 def sheets(path: str, version: str, family: str, mileage: float, unit: str | None) -> None:
-    st.subheader("Sheet to print")
+    layout.section("Sheet to print")
     st.caption("Every point of the family, cautions first, a blank box beside every limit.")
     with st.container(horizontal=True):
         for ending, mime, label in (("pdf", "application/pdf", "Sheet as PDF"), ("html", "text/html", "Sheet as page")):
@@ -196,7 +196,7 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
     mine = names.points[(names.points["family"] == family) & names.points["method"].eq("gauge").fillna(False)]
     if mine.empty:
         return
-    st.subheader("What others read there")
+    layout.section("What others read there")
     labels = {str(r["point"]): views.place_words(names, r) for _, r in mine.iterrows()}
     layout.adopt("point", labels)
     point = st.selectbox("Point", list(labels), format_func=labels.get, key="point", bind="query-params")
@@ -234,7 +234,7 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
 
 def past_of(path: str, version: str, unit: str) -> None:
     rows = cached.unit_teardowns(path, version, unit)
-    st.subheader(f"This unit’s teardowns ({len(rows)})")
+    layout.section(f"This unit’s teardowns ({len(rows)})")
     if access.may_write() and len(rows):
         st.button("Correct one of them", icon=":material/edit:", on_click=_to_the_form, key="to_correct")
     layout.table(rows, name=f"teardowns_{unit}", says="The teardowns of this unit", columns=dates(rows))

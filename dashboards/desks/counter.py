@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import buying
 import cached
 import layout
 import pandas as pd
@@ -55,7 +56,7 @@ def show_order(path: str, version: str) -> None:
     layout.tickets([*_first(lines, names), *_short(plan["short"]), *_kits(plan["kits"]), *_dead(plan["dead"])])
     left, right = st.columns([3, 2], gap="large")
     with left:
-        st.subheader("To order" if len(lines) else "Every shelf line")
+        layout.section("To order" if len(lines) else "Every shelf line")
         order_table(lines if len(lines) else order, names)
         with st.container(horizontal=True):
             layout.export(lines if len(lines) else order, "order_today")
@@ -69,7 +70,7 @@ def show_order(path: str, version: str) -> None:
             )
         part_view.finder(names)
     with right:
-        st.subheader("Money against held jobs")
+        layout.section("Money against held jobs")
         layout.chart(
             cached.drawn(
                 path,
@@ -85,7 +86,7 @@ def show_order(path: str, version: str) -> None:
         )
         for note in plan["notes"]:
             st.caption(note)
-    lists(plan)
+    lists(path, version, plan, goal)
     suppose.what_if(path, version, goal)
 
 
@@ -133,7 +134,7 @@ def _dead(dead: pd.DataFrame) -> list[Ticket]:
     return [Ticket(number(dead["money"].sum()), "of money lies dead on the shelf", why)]
 
 
-def lists(plan: dict[str, Any]) -> None:
+def lists(path: str, version: str, plan: dict[str, Any], goal: dict[str, float]) -> None:
     """What stands beside the order, a section each; a further one is one line here."""
     left, right = st.columns(2, gap="large")
     with left:
@@ -146,12 +147,13 @@ def lists(plan: dict[str, Any]) -> None:
     with right:
         late(plan["overdue"])
     views.spares(plan)
-    suppliers(plan["suppliers"])
+    buying.suppliers(path, version, plan["suppliers"], goal)
+    buying.lots(path, version)
     every_line(plan["rows"])
 
 
 def runs_short(short: pd.DataFrame) -> None:
-    st.subheader("Runs short before an order can arrive")
+    layout.section("Runs short before an order can arrive")
     st.caption("Ordering in the usual way is too late for these: call, borrow, or move the teardown.")
     layout.chart(
         pictures.short_bars(short, look=layout.look()),
@@ -163,7 +165,7 @@ def runs_short(short: pd.DataFrame) -> None:
 
 
 def kits(kits: pd.DataFrame, lines: pd.DataFrame) -> None:
-    st.subheader("Kits for the coming teardowns")
+    layout.section("Kits for the coming teardowns")
     columns = dates(kits) | {
         "unit": "Unit",
         "family": "Family",
@@ -173,13 +175,13 @@ def kits(kits: pd.DataFrame, lines: pd.DataFrame) -> None:
     }
     shown = ["unit", "family", "due_on", "chance_teardown", "chance_complete", "lacking", "reason"]
     layout.table(kits, name="kits", says="One kit per coming teardown", columns=columns, order=shown)
-    with st.expander("What to lay out for each"):
-        columns = {"chance": layout.share("Needed")}
+    with st.expander("Pick lists: what to pull now, what to have at hand"):
+        columns = {"chance": layout.share("Needed"), "what": "What to do"}
         layout.table(lines, name="kit_lines", says="The parts of every kit", columns=columns)
 
 
 def dead_stock(dead: pd.DataFrame) -> None:
-    st.subheader(f"Dead stock ({number(dead['money'].sum())})")
+    layout.section(f"Dead stock ({number(dead['money'].sum())})")
     columns = {
         "money": layout.money("Money"),
         "needed": layout.count("Ever needed"),
@@ -189,13 +191,8 @@ def dead_stock(dead: pd.DataFrame) -> None:
 
 
 def late(overdue: pd.DataFrame) -> None:
-    st.subheader(f"Orders that should have come ({len(overdue)})")
+    layout.section(f"Orders that should have come ({len(overdue)})")
     layout.table(overdue, name="overdue", says="Orders that are late", columns=dates(overdue))
-
-
-def suppliers(rows: pd.DataFrame) -> None:
-    with st.expander("By supplier"):
-        layout.table(rows, name="suppliers", says="Today’s order by supplier")
 
 
 def every_line(rows: pd.DataFrame) -> None:

@@ -74,7 +74,7 @@ def outcome(path: str) -> None:
 def details(answer: Answer, rejected: bytes) -> None:
     rejects = _rejects(answer)
     if rejected and len(rejects):
-        st.subheader("Why rows were rejected")
+        layout.section("Why rows were rejected")
         reasons = rejects.groupby(["table", "column", "reason"], dropna=False).size().rename("rows").reset_index()
         st.dataframe(
             reasons.sort_values("rows", ascending=False),
@@ -106,7 +106,7 @@ def _rejects(answer: Answer) -> pd.DataFrame:
 
 
 def gaps(path: str, version: str) -> None:
-    st.subheader("What the history lacks, and what that costs")
+    layout.section("What the history lacks, and what that costs")
     rows = cached.gaps(path, version)
     if rows.empty:
         st.write("Nothing that an answer needs is missing.")
@@ -135,7 +135,7 @@ def bring(path: str) -> None:
 
 def undo(path: str) -> None:
     """The way back from the last load."""
-    st.subheader("Take the last load back")
+    layout.section("Take the last load back")
     st.caption("The history is then as it was before it; what it wrote stays in the rows of the past.")
     if st.button("Undo the last load", icon=":material/undo:", key="undo"):
         said = writing.undo(path)

@@ -58,7 +58,7 @@ def show(path: str, version: str) -> None:
         )
     layout.tickets([*(_ticket(path, version, row) for _, row in flagged.head(3).iterrows()), *_cost(comebacks)])
 
-    st.subheader("Seen against expected")
+    layout.section("Seen against expected")
     left, right = st.columns([3, 2], gap="large")
     with left:
         layout.chart(
@@ -186,7 +186,7 @@ def _word(value: object) -> str:
 
 
 def inspections(path: str, version: str) -> None:
-    st.subheader("Inspections that most often fail")
+    layout.section("Inspections that most often fail")
     names = cached.catalog(path, version)
     left, right = st.columns(2)
     with left:
@@ -231,7 +231,7 @@ def inspections(path: str, version: str) -> None:
 
 def came_back(path: str, version: str) -> None:
     comebacks = cached.comebacks(path, version)
-    st.subheader(f"Comebacks ({len(comebacks)})")
+    layout.section(f"Comebacks ({len(comebacks)})")
     if comebacks.empty:
         st.write("No teardown was called a comeback, and none came soon after a renewal of what failed.")
         return

@@ -8,6 +8,7 @@ import layout
 import numpy as np
 import pandas as pd
 import streamlit as st
+import views
 import working
 from layout import Ticket
 
@@ -16,6 +17,7 @@ from rebuildstats.figures import record as pictures
 from rebuildstats.figures.palette import number, percent, span
 from rebuildstats.kept_answers.shelf import NotReadyError
 
+PROMISE = 0.9  # of the months inside the range
 DESK = "Track record · can I trust it?"
 
 
@@ -35,12 +37,14 @@ def past(path: str, version: str) -> None:
     table = pictures.by_method(backtest)
     best = table.iloc[0]
     naive = table[table["method"].str.contains("moving", case=False)]
-    answer = f"“{best['method']}” has come closest: its 90 % ranges held {percent(best['coverage_90'])} of the time."
-    why = ""
+    held = percent(best["coverage_90"])
+    few = best["coverage_upper"] < PROMISE
+    answer = f"{'With care' if few else 'Yes'}: {held} of past months fell inside the 90 % range."
+    why = f"“{best['method']}” has come closest of {len(table)} methods"
     if len(naive) and naive.iloc[0]["pinball"] > 0:
         less = 1 - best["pinball"] / naive.iloc[0]["pinball"]
-        over = number(best["forecasts"])
-        why = f"Its loss is {percent(less)} less than that of a moving average, over {over} forecasts."
+        why += f": {percent(less)} less off than a moving average, over {number(best['forecasts'])} forecasts"
+    why += ". Its ranges held too seldom." if few else "."
     layout.headline(DESK, answer, why)
     doubtful = pictures.not_trusted(backtest)
     layout.tickets(
@@ -61,13 +65,14 @@ def past(path: str, version: str) -> None:
     )
     left, right = st.columns(2, gap="large")
     with left:
-        st.subheader("Loss on the shop’s own past")
+        layout.section("How far off each method was")
+        st.caption("croston, sba and tsb are methods for parts that are asked for seldom.")
         layout.chart(pictures.losses(backtest, look=layout.look()), says="Pinball loss of each method, least first")
     with right:
-        st.subheader("Did the ranges hold?")
+        layout.section("Did the ranges hold?")
         layout.chart(pictures.coverage(backtest, look=layout.look()), says="Coverage of each method’s 90 % ranges")
     if len(doubtful):
-        st.subheader("Not to be trusted yet")
+        layout.section("Not to be trusted yet")
         shares = {
             "coverage_90": layout.share("Held"),
             "coverage_lower": layout.share("at least"),
@@ -81,7 +86,7 @@ def past(path: str, version: str) -> None:
 
 
 def evidence(path: str, version: str) -> None:
-    st.subheader("What the fits rest on")
+    layout.section("What the fits rest on")
     life = cached.life(path, version)
     names = cached.catalog(path, version)
     one, two = st.columns(2)
@@ -141,9 +146,26 @@ def paper(path: str, version: str, family: str, component: str, distance: str) -
     lasting.trust(path, version, family, component)
 
 
+def limits(path: str, version: str) -> None:
+    """When inspection points reach their limits, and whether that agrees with the lives."""
+    with st.expander("When inspection points reach their limits"):
+        if not st.toggle("Work it out", key="points_asked"):
+            st.write("Wear per 10,000 of distance, and the ages at which 10, 50 and 90 % reach the limit.")
+            return
+        layout.guarded(_limits, path, version)
+
+
+def _limits(path: str, version: str) -> None:
+    answer = cached.answer(path, version, "points")
+    views.said(answer.notes)
+    rows = views.named(answer.frame(), cached.catalog(path, version))
+    layout.table(rows, name="points", says="Wear of every inspection point", columns=views.usual(rows))
+
+
 def desk(path: str, version: str) -> None:
     first = st.container()  # what the fits rest on is there at once; looking back may take a minute
     layout.guarded(evidence, path, version)
+    layout.guarded(limits, path, version)
     with first:
         layout.guarded(past, path, version)
 

@@ -23,6 +23,11 @@ COUNTS = {
     "comebacks": ("comebacks", "comebacks_expected"),
     "teardowns": ("found", "found_expected"),
 }
+WHAT = {
+    "failures": ("failed in service", "failures in service"),
+    "comebacks": ("came back soon", "comebacks soon after fitting"),
+    "teardowns": ("were found bad once the unit was open", "found bad once the unit was open"),
+}
 MOST_TIMES = 20
 EDGE = 25  # where the picture draws what is more than that
 
@@ -69,12 +74,11 @@ def counted(row: pd.Series, fitted: int | None = None) -> str:
     fitted: of how many pieces, where that is known (`fitted_in_spell`).
     """
     seen, expected = seen_and_expected(row)
-    found = {"comebacks": "came back soon after fitting", "teardowns": "were found bad once the unit was open"}
-    what = found.get(str(row.get("by")), "failed in service")
-    of = "" if fitted is None or fitted < seen else f" of the {number(fitted)} fitted"
-    usual = "the same hours of use" if row["kind"] in ("vehicle", "site", "family") else "the same ages"
+    done, events = WHAT.get(str(row.get("by")), WHAT["failures"])
     few = f"hardly one ({number(expected, 2)})" if expected < 0.5 else number(expected, 1)
-    return f"{number(seen)}{of}{_spell(row)} {what}; at {usual} {few} would have elsewhere"
+    if fitted is None or fitted < seen:
+        return f"{number(seen)} {events}{_spell(row)}; at the same ages and use {few} would have been usual"
+    return f"{number(seen)} of the {number(fitted)} fitted{_spell(row)} {done}; elsewhere {few} would have by that age"
 
 
 def _spell(row: pd.Series) -> str:

@@ -195,7 +195,7 @@ def readings_by_age(
             figure.add_vline(
                 x=age_then,
                 line={"color": look.faint, "width": 1, "dash": "dot"},
-                annotation={"text": f"{percent(share)} over", "font": {"color": look.faint, "size": 11}},
+                annotation={"text": f"{percent(share)} beyond", "font": {"color": look.faint, "size": 11}},
                 annotation_position="bottom left",
             )
     if at_age is not None and np.isfinite(at_age):

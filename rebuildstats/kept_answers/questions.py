@@ -15,9 +15,11 @@ import pandas as pd
 
 from rebuildstats import desks
 from rebuildstats.answers import Answer, Fits, Known, Progress, check_lives, fits, known
+from rebuildstats.counter import check_suppliers, least_sum
 from rebuildstats.demand.forecast import Forecast
 from rebuildstats.errors import NothingToComputeError, RebuildstatsError, StoreError
 from rebuildstats.fits.inspections import bands
+from rebuildstats.fits.limit_ages import limit_table
 from rebuildstats.fits.rows import numbers
 from rebuildstats.hindsight import backtest_of
 from rebuildstats.history import store as stores
@@ -28,7 +30,9 @@ from rebuildstats.kept_answers.shelf import NotReadyError, Shelf
 from rebuildstats.lasting import doubts_of, makes_of, rates_of, rivals_of
 from rebuildstats.recurring import damage_of, drift_of, recurrence_of, shares_of
 from rebuildstats.reports import behind
-from rebuildstats.reports.counter_sentences import spare_notes
+from rebuildstats.reports.counter_sentences import lot_notes, spare_notes, supplier_notes
+from rebuildstats.reports.lasting_sentences import point_words
+from rebuildstats.stock.lots import check_costs, economic_lots
 
 SPARE_CHANCE: Final = 0.05  # of finding no ready unit, to accept
 
@@ -130,6 +134,31 @@ def supposed(work: Work, *, what_if: str, **goal: float) -> dict[str, Any]:
     return _told(desks.order_of(work.known, work.ahead(), wanted, texts))
 
 
+def suppliers(work: Work, *, least: str, **goal: float) -> dict[str, Any]:
+    """The order by supplier; least: `SUPPLIER=MONEY` each, parted by semicolons."""
+    sums = dict(least_sum(text.strip()) for text in least.split(";") if text.strip())
+    check_suppliers(sums, work.known.history.parts)
+    wanted = desks.goal_of(goal.get("job_fill"), goal.get("part_fill"), goal.get("budget"))
+    rows = desks.order_of(work.known, work.ahead(), wanted).result.by_supplier(sums)
+    return {"rows": rows, "notes": tuple(supplier_notes(rows))}
+
+
+def lots(work: Work, *, order_cost: float, holding: float) -> dict[str, Any]:
+    """How many pieces to buy at once."""
+    check_costs(order_cost, holding)
+    rows = economic_lots(desks.outlook_of(work.known, work.ahead()), order_cost=order_cost, holding=holding)
+    return {"rows": rows, "notes": tuple(lot_notes(rows))}
+
+
+def points(work: Work) -> dict[str, Any]:
+    """Every inspection point's wear per distance, and the ages at which it reaches its limit."""
+    fitted = work.fits
+    if work.known.history.points.empty:
+        raise NothingToComputeError("No inspection point is known yet. Load `points`.")
+    rows = limit_table(fitted.points, fitted.life, None)
+    return {"rows": rows, "notes": tuple(point_words(rows, fitted.points.handled, work.known.history.distance))}
+
+
 def forecast(work: Work, *, months: int = desks.YEAR_MONTHS) -> dict[str, Any]:
     """Every part's months and totals by every method; its reasons unit by unit are kept as a table."""
     ahead = work.ahead(months)
@@ -217,6 +246,9 @@ QUESTIONS: Final[Mapping[str, Question]] = {
     "fits": fitted,
     "order": order,
     "supposed": supposed,
+    "suppliers": suppliers,
+    "lots": lots,
+    "points": points,
     "inspections": inspections,
     "forecast": forecast,
     "repeats": repeats,
@@ -236,6 +268,9 @@ WORDS: Final[Mapping[str, str]] = {
     "fits": "fitting lives and wear",
     "order": "forecasting and working out the order",
     "supposed": "working out the order as it is and as supposed",
+    "suppliers": "parting the order by supplier",
+    "lots": "weighing the cost of ordering against that of holding",
+    "points": "working out when points reach their limits",
     "inspections": "counting what fails when it is checked",
     "forecast": "laying the forecast out part by part",
     "repeats": "comparing with what was to be expected",

@@ -6,6 +6,7 @@ Without a browser these tests are skipped; where REBUILDSTATS_NEED_BROWSER=1 say
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -26,7 +27,7 @@ APP = ROOT / "dashboards" / "app.py"
 NEEDED = os.environ.get("REBUILDSTATS_NEED_BROWSER") == "1"
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--force-color-profile=srgb"]
 TABLET, PHONE = (1024, 768), (390, 844)
-PATIENCE = 120_000  # milliseconds; a busy machine is no failure
+PATIENCE = 60_000  # milliseconds; a busy machine is no failure
 
 
 def pytest_collection_modifyitems(items):
@@ -217,18 +218,35 @@ class Keys:
     def __init__(self, page) -> None:
         self.page = page
 
-    def focused(self) -> str:
-        """The accessible words of what has the focus: its label, its text, its group."""
+    def focused(self) -> list[str]:
+        """The names of what has the focus: its label, its own words without the icon."""
         return self.page.evaluate(FOCUSED)
 
-    def to(self, words: str, *, most: int = 120) -> None:
-        """Tab on until something of these words has the focus, and see that the focus shows."""
+    def to(self, name: str, *, by: str = "Tab", most: int = 120) -> None:
+        """Go on with one key until what has exactly this name (a pattern) has the focus, and see that it shows."""
         for _ in range(most):
-            self.page.keyboard.press("Tab")
-            if words.casefold() in self.focused().casefold():
-                assert self.page.evaluate(FOCUS_SHOWS), f"the focus on {words!r} can't be seen"
+            self.page.keyboard.press(by)
+            if any(re.fullmatch(name, one) for one in self.focused()):
+                assert self.page.evaluate(FOCUS_SHOWS), f"the focus on {name!r} can't be seen"
                 return
-        raise AssertionError(f"no way to {words!r} by Tab; the last focus was on {self.focused()!r}")
+        raise AssertionError(f"no way to {name!r} by {by}; the last focus was on {self.focused()!r}")
+
+    def back_to(self, name: str) -> None:
+        self.to(name, by="Shift+Tab")
+
+    def pick(self, name: str, *, of: str) -> None:
+        """Choose one of a row of buttons, of which `of` is the first: one stop for Tab, arrows within it."""
+        self.to(of)
+        self.to(name, by="ArrowRight", most=6)
+        self.press("Space")
+
+    def take(self, name: str, into: Path) -> str:
+        """Go to a button that hands out a file, press it, and read the file."""
+        self.to(name)
+        with self.page.expect_download() as taken:
+            self.page.keyboard.press("Enter")
+        taken.value.save_as(into)
+        return into.read_bytes().decode("utf-8", "replace")
 
     def press(self, *keys: str) -> None:
         for key in keys:
@@ -243,12 +261,13 @@ class Keys:
 
 FOCUSED = """() => {
     const e = document.activeElement;
-    if (!e || e === document.body) return "";
+    if (!e || e === document.body || e.tagName === "MAIN") return [];
     const ids = (e.getAttribute("aria-labelledby") || "").split(" ");
     const by = ids.map(i => document.getElementById(i)?.innerText || "");
     const labels = e.labels ? [...e.labels].map(l => l.innerText) : [];
-    const own = [e.getAttribute("aria-label"), e.innerText, e.getAttribute("placeholder")];
-    return [...by, ...labels, ...own].join(" ").trim();
+    const bare = e.cloneNode(true);
+    bare.querySelectorAll("[data-testid=stIconMaterial]").forEach(icon => icon.remove());
+    return [...by, ...labels, e.getAttribute("aria-label") || "", bare.textContent].map(t => t.trim()).filter(t => t);
 }"""
 FOCUS_SHOWS = """() => {
     let e = document.activeElement;

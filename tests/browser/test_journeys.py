@@ -111,7 +111,6 @@ def test_the_forecast_moves_with_what_was_written_down(page, new_shop):
     assert page.get_by_role("button", name="Work it out").count() == 1
 
 
-@pytest.mark.parametrize("page", [LOOKS[0]], indirect=True)
 def test_correct_a_stored_teardown_and_see_what_it_said(page, new_shop):
     furnish(new_shop.store)
     unit, job = stored_job()

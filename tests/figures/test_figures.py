@@ -83,9 +83,9 @@ def test_readings_keep_limit_unit_and_crossings(look):
     assert figure.data[2].marker.symbol != figure.data[3].marker.symbol
     said = words(figure)
     assert "low limit 1.5 lbf" in said
-    assert "10 % over" in said
-    assert "50 % over" in said
-    assert "70 % over" not in said  # far beyond what is drawn
+    assert "10 % beyond" in said
+    assert "50 % beyond" in said
+    assert "70 % beyond" not in said  # far beyond what is drawn
     assert "90 % over" not in said  # never reached
     assert sorted(s.x0 for s in figure.layout.shapes if s.x0 == s.x1) == [120000.0, 200000.0]
 
