@@ -19,7 +19,7 @@ from rebuildstats.errors import UsageError
 from rebuildstats.history import store, tables
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES
 from rebuildstats.history.load import Load, LoadReport
-from rebuildstats.history.read import Found, Sheet
+from rebuildstats.history.read import BLANKS, Found, Sheet
 from rebuildstats.history.statements import quoted, statement
 from rebuildstats.history.text_rows import MAX_CELL
 
@@ -88,7 +88,7 @@ def _cell(value: Any) -> str | None:
         return value.isoformat()
     if isinstance(value, int | float):
         return tables.plain_number(float(value))
-    text = str(value).strip()
+    text = str(value).strip(BLANKS)  # as a sheet's cells are trimmed
     if "\0" in text or len(text) > MAX_CELL or any("\ud800" <= letter <= "\udfff" for letter in text):
         raise UsageError(
             f"A field holds {len(text):,} characters or some that are none ({text[:20]!a}...): "

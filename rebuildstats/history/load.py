@@ -395,24 +395,13 @@ class Load(Staging):
         if table.name not in _SERIES:
             return
         rule, column = _SERIES[table.name]
-        given = self.con.execute(statement(f"checks/{rule}")).df()
-        if given.empty:
-            return
-        chosen: list[tuple[int, str]] = []
-        for _, series in given.groupby("series", sort=False):
-            stored = series["_row"].isna().tolist()
-            values = series["value"].tolist()
-            chosen += [
-                (int(series["_row"].iloc[i]), tables.plain_number(values[i])) for i in falling.rejected(values, stored)
-            ]
-        if not chosen:
-            return
-        self.con.register("chosen", pd.DataFrame(chosen, columns=["_row", "value"]))
-        self.bad[table.name] += self.run("load/take_falling", {"table": table.name, "column": column, "reason": rule})[
-            0
-        ][0]
-        self.con.unregister("chosen")
-        self._remove_bad(table)
+        # Once more after each rejection: of a stored row that was to change, the old value stands again then.
+        while chosen := _falling(self.con.execute(statement(f"checks/{rule}")).df()):
+            self.con.register("chosen", pd.DataFrame(chosen, columns=["_row", "value"]))
+            values = {"table": table.name, "column": column, "reason": rule}
+            self.bad[table.name] += self.run("load/take_falling", values)[0][0]
+            self.con.unregister("chosen")
+            self._remove_bad(table)
 
     def _put(self, table: Table, load: int) -> None:
         typed = tables.typed(table)
@@ -487,6 +476,15 @@ class Load(Staging):
             self.con.register("counts", counts)
             self.run("load/note_counts", {"load": load})
             self.con.unregister("counts")
+
+
+def _falling(given: pd.DataFrame) -> list[tuple[int, str]]:
+    """The rows to reject, with their values, of series that fall: columns series, value, _row (missing: stored)."""
+    return [
+        (int(series["_row"].iloc[i]), tables.plain_number(series["value"].iloc[i]))
+        for _, series in given.groupby("series", sort=False)
+        for i in falling.rejected(series["value"].tolist(), series["_row"].isna().tolist())
+    ]
 
 
 class _DryRunError(Exception):

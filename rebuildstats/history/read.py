@@ -234,7 +234,8 @@ def _parquet(path: Path) -> tuple[list[list[str]], list[int], list[str]]:
                 raise InputError(f"{path.name} unfolds to {cells:,} cells; load it in pieces.")
             result = con.execute(statement("load/parquet_text"), values)
             header = [column[0] for column in result.description or ()]
-            rows = [["" if cell is None else cell for cell in row] for row in result.fetchall()]
+            # Nobody guarded these: done here, so that none loses a sign of its own where guards are taken off.
+            rows = [["" if cell is None else formulas.guarded(cell) for cell in row] for row in result.fetchall()]
     except duckdb.Error as error:
         raise InputError(f"{path.name} cannot be read as a Parquet file: {str(error).splitlines()[0]}") from error
     for line, row in enumerate(rows, 2):

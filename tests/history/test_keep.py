@@ -64,6 +64,20 @@ def test_an_export_loads_back_to_the_same_store(filled: Path, tmp_path: Path, fo
     assert again.frame()[["new", "changed"]].to_numpy().sum() == 0
 
 
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_texts_of_a_form_come_back_with_every_sign(shop: Shop, tmp_path: Path, form: str) -> None:
+    """A form trims as a sheet is trimmed, and what looks guarded is not taken for it."""
+    for number, text in enumerate(["''x", "'=a", "'\t=a", '="7"', "\ufeffx\u200b", "\u00a0"]):
+        teardown = {"job": f"K{number}", "unit": "A2", "opened_on": "2024-01-02", "complaint": text, "bench": text}
+        assert store_teardown(shop.path, teardown, [], now=NOW).load
+    assert shop.rows("teardowns")["complaint"].tolist()[2:-1] == ["''x", "'=a", "'\t=a", '="7"', "x"]
+    export_tables(shop.path, tmp_path / "out", form=form)
+    other = tmp_path / "other.duckdb"
+    store.create(other, "mi")
+    assert load_files(other, [tmp_path / "out"], now=NOW).complete
+    assert whole(other) == whole(shop.path)
+
+
 TEXT = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=0, max_size=12)
 
 

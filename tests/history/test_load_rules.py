@@ -471,3 +471,13 @@ def test_readings_stored_in_another_unit_are_told(shop: Shop) -> None:
     assert [n for n in report.notices if "1 stored readings stay" in n and "taken in mm" in n]
     again = shop.load(points="family,point,component,reading_unit\naxle,play,bearing,IN\n")
     assert not [n for n in again.notices if "stored readings" in n]
+
+
+def test_a_stored_mileage_that_was_to_change_stands_again_when_its_change_is_rejected(shop: Shop) -> None:
+    """J2 (90,000 in June) was to say 40,000, which falls below J1; J3's 60,000 then falls below J2 as stored."""
+    report = shop.load(teardowns="job,unit,opened_on,unit_mileage\nJ2,A1,2024-06-10,40000\nJ3,A1,2024-07-01,60000\n")
+    assert told(report) == [
+        ("teardowns", 2, "unit_mileage", "mileage_falls"),
+        ("teardowns", 3, "unit_mileage", "mileage_falls"),
+    ]
+    assert shop.keys("teardowns", "job", "unit_mileage") == [("J1", 50000.0), ("J2", 90000.0)]
