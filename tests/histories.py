@@ -24,13 +24,14 @@ def connection(**tables: Rows) -> duckdb.DuckDBPyConnection:
     for table in TABLES:
         columns = ", ".join(f'"{c.name}" {SQL_TYPES[c.kind]}' for c in table.columns)
         con.execute(f'create temp table "{table.name}" ({columns})').fetchall()
-        for row in tables.get(table.name, ()):
+        rows = tables.get(table.name, ())
+        for row in rows:
             unknown = row.keys() - {c.name for c in table.columns}
             assert not unknown, f"{table.name} has no {unknown}"
+        if rows:
             marks = ", ".join("?" for _ in table.columns)
-            con.execute(
-                f'insert into "{table.name}" values ({marks})', [row.get(c.name) for c in table.columns]
-            ).fetchall()
+            values = [row.get(c.name) for row in rows for c in table.columns]
+            con.execute(f'insert into "{table.name}" values {", ".join([f"({marks})"] * len(rows))}', values).fetchall()
     return con
 
 

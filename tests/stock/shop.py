@@ -85,27 +85,29 @@ def sampled(
 ) -> pd.DataFrame:
     """Futures in which teardowns come as a Poisson stream and need each part independently with its chance."""
     quantity = quantity or {}
-    blocks = []
+    blocks: list[tuple[int, str | None, float, np.ndarray, np.ndarray]] = []  # draw, part, pieces, days, teardowns
     for draw in range(draws):
         n = rng.poisson(teardowns_a_year * days / 365)
         day = rng.uniform(0, days, n)
         for part, chance in chances.items():
             hit = np.flatnonzero(rng.random(n) < chance)
-            blocks.append(
-                pd.DataFrame({"draw": draw, "day": day[hit], "teardown": first + hit, "part": part,
-                              "quantity": float(quantity.get(part, 1))})
-            )  # fmt: skip
-        blocks.append(
-            pd.DataFrame({"draw": draw, "day": day, "teardown": first + np.arange(n), "part": None, "quantity": np.nan})
-        )
+            blocks.append((draw, part, float(quantity.get(part, 1)), day[hit], first + hit))
+        blocks.append((draw, None, np.nan, day, first + np.arange(n)))
         for part, rate in (sales_a_year or {}).items():
             k = rng.poisson(rate * days / 365)
-            blocks.append(
-                pd.DataFrame({"draw": draw, "day": rng.uniform(0, days, k), "teardown": None, "part": part,
-                              "quantity": 1.0})
-            )  # fmt: skip
-    blocks = [b.astype({"part": "str", "teardown": "Int64"}) for b in blocks if len(b)]
-    frame = pd.concat(blocks, ignore_index=True)
+            blocks.append((draw, part, 1.0, rng.uniform(0, days, k), np.full(k, -1)))
+    draw_of, part_of, pieces_of, days_of, teardowns_of = zip(*blocks, strict=True)
+    size = [len(d) for d in days_of]
+    teardown = pd.Series(np.concatenate(teardowns_of), dtype="Int64")
+    frame = pd.DataFrame(
+        {
+            "draw": np.repeat(draw_of, size),
+            "day": np.concatenate(days_of),
+            "teardown": teardown.mask(teardown < 0),
+            "part": pd.Series(np.repeat(np.array(part_of, dtype=object), size), dtype="str"),
+            "quantity": np.repeat(pieces_of, size),
+        }
+    )
     frame["unit"] = "U" + frame["teardown"].astype("str")
     frame["family"] = family
     frame["shelf"] = shelf
