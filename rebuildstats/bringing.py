@@ -43,7 +43,8 @@ def joins(store: str | Path) -> Answer:
 def join(store: str | Path, kind: str, one: str, other: str, *, why: str, who: str | None = None) -> Answer:
     """Say that two names are one: every row of `other` counts under `one`, now and in later loads, until it is undone.
 
-    kind: unit, part or vehicle. why: kept with who and when. Raises UsageError for names that are not there, or where
+    kind: unit, part or vehicle. why: kept with who and when. The notes say which files hold rows that were rejected
+    because they say `other`: loaded again they go in. Raises UsageError for names that are not there, or where
     the rows of the two contradict each other.
     """
     return _told(names.join_names(store, kind, one, other, who, why=why))
@@ -69,4 +70,4 @@ def changes(store: str | Path, job: str | None = None) -> Answer:
 
 def _told(done: Correction) -> Answer:
     rows = pd.DataFrame(list(done.rows.items()), columns=["table", "rows"])
-    return Answer(rows, notes=(f"{done.what[0].upper()}{done.what[1:]}.",), result=done)
+    return Answer(rows, notes=(f"{done.what[0].upper()}{done.what[1:]}.", *done.notes), result=done)

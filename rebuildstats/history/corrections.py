@@ -30,12 +30,13 @@ _OF_JOB = ("teardowns", "findings", "issued_parts")
 @dataclass(frozen=True, slots=True)
 class Correction:
     """What a correction did. load: its number in the book of loads; rows: how many rows left or came, per table;
-    what: in words.
+    what: in words; notes: sentences on what is left to be done.
     """
 
     load: int
     rows: dict[str, int]
     what: str
+    notes: tuple[str, ...] = ()
 
 
 def store_teardown(

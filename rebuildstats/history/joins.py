@@ -67,9 +67,10 @@ def join_names(
     """Say that two names are one: every row of `dropped` stands under `kept` from now on, also in later loads.
 
     kind: unit, part or vehicle. dropped: a name with rows, or one that only rows which did not go in name; those go in
-    when they are loaded again. why: kept in the book of loads with who and when. Raises UsageError where a name is not
-    there or joined already, where two units are of different families, a part replaces the other, or the mileages or
-    odometers of the two together would fall: then they are not one.
+    when they are loaded again, and the notes of what is returned say which files. why: kept in the book of loads with
+    who and when. Raises UsageError where a name is not there or joined already, where two units are of different
+    families, a part replaces the other, or the mileages or odometers of the two together would fall: then they are not
+    one.
     """
     if kind not in NAMES:
         raise UsageError(f"Joined are units, parts and vehicles, not '{kind}'.")
@@ -94,7 +95,18 @@ def join_names(
                 f"Together the distances of {kept} and {dropped} would fall (at {at}); they are not one {kind}."
             )
         _run(con, "note", {"kind": kind, "kept": kept, "dropped": dropped, "load": load})
-        return Correction(load, rows, what)
+        return Correction(load, rows, what, _load_again(kept, dropped, _rejected(con, kind, dropped)))
+
+
+def _load_again(kept: str, dropped: str, rejected: list[tuple[str, int]]) -> tuple[str, ...]:
+    if not rejected:
+        return ()
+    total = sum(rows for _, rows in rejected)
+    some = ", ".join(f"{file} ({rows:,})" for file, rows in rejected[:5]) + (", ..." if len(rejected) > 5 else "")
+    return (
+        f"{total:,} rows that say {dropped} were rejected before; load their files again, as they are, and the rows go "
+        f"in under {kept}: {some}.",
+    )
 
 
 def _check_names(con: duckdb.DuckDBPyConnection, kind: str, kept: str, dropped: str) -> None:
@@ -103,17 +115,21 @@ def _check_names(con: duckdb.DuckDBPyConnection, kind: str, kept: str, dropped: 
         if name in joined:
             raise UsageError(f"{kind} {name} is joined to {joined[name]} already.")
     table, column = NAMES[kind][-1]
-    places = [f"{t}.{c}" for t, c in NAMES[kind]]
     for name in (kept, dropped):
         there = _run(con, "exists", {"name": name}, table=quoted(table), column=quoted(column))[0][0]
-        waits = name == dropped and _run(con, "rejected_name", {"name": name, "places": places})[0][0]
-        if not there and not waits:
+        if not there and not (name == dropped and _rejected(con, kind, name)):
             raise UsageError(f"There is no {kind} {name}.")
     names = {"kept": kept, "dropped": dropped}
     if kind == "unit" and len(_run(con, "families", names)) > 1:
         raise UsageError(f"{kept} and {dropped} are of different families; they cannot be one unit.")
     if kind == "part" and _run(con, "replaces", names)[0][0]:
         raise UsageError(f"One of {kept} and {dropped} is replaced by the other; they are two parts.")
+
+
+def _rejected(con: duckdb.DuckDBPyConnection, kind: str, name: str) -> list[tuple[str, int]]:
+    """The files, with how many of their rows did not go in because they give something this name."""
+    places = [f"{table}.{column}" for table, column in NAMES[kind]]
+    return [(file, int(rows)) for file, rows in _run(con, "rejected_rows", {"name": name, "places": places})]
 
 
 def part_names(

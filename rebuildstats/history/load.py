@@ -461,6 +461,7 @@ class Load(Staging):
                     {"load": load, "table": table.name},
                     typed=tables.typed(table),
                     key_text=tables.key_text(table),
+                    key_as_written=tables.key_as_written(table),
                 )
             self.run("load/settle_told_anew", {"load": load})
         self.run("load/keep_rejects", {"load": load})

@@ -150,6 +150,18 @@ def key_text(table: Table) -> str:
     return ", ".join(f"{quoted(name)}::VARCHAR" for name in key(table))
 
 
+def key_as_written(table: Table) -> str:
+    """The key's values as `key_text` gives them, with every name as the row has it that is joined to another."""
+    own = {c.name: f"{quoted(c.name)}::VARCHAR" for c in table.columns}
+    for column in {column for places in NAMES.values() for place, column in places if place == table.name}:
+        path = literal(f'$."{written(column)}"')
+        own[column] = f"coalesce(json_extract_string(_notes, {path}), {quoted(column)}::VARCHAR)"
+    if table.name == "issued_parts":
+        cells = f"issued_on, {own['part']}, quantity, kind, job, site, json_extract(_twin, '$[6]')::BIGINT"
+        own["_twin"] = f"case when _twin = '' then '' else json_array({cells})::VARCHAR end"
+    return ", ".join(own[name] for name in key(table))
+
+
 def key_filled(table: Table) -> str:
     """Whether no part of the key is missing."""
     return " and ".join(f"{quoted(name)} is not null" for name in key(table))

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from rebuildstats.errors import UsageError
 from rebuildstats.history import store
 from rebuildstats.history.corrections import store_teardown
+from rebuildstats.history.export import export_rejects
 from rebuildstats.history.joins import join_names, joined_names, look_alikes, part_names
 from rebuildstats.history.keep import check
 from tests.history.conftest import GOOD, NOW, Shop, count
@@ -127,6 +130,43 @@ def test_a_name_that_only_rejected_rows_have_is_shown_and_can_be_joined(shop: Sh
     assert shop.keys("units", "unit", "family")[-1] == ("a-1", "axle")
     assert check(shop.path).faults.empty
     assert present(shop)["fitments"] == before["fitments"]
+
+
+def test_a_join_says_what_to_load_again_and_then_nothing_is_left(shop: Shop, tmp_path: Path) -> None:
+    """Rows whose key holds the name, whose twin does, and that say it beside their key."""
+    shop.load(
+        fitments="unit,vehicle,fitted_on\na-1,V1,2024-01-01\n",
+        teardowns="job,unit,opened_on\nK1,a-1,2024-03-01\nK2,a-1,2024-03-02\n",
+        findings="job,component,verdict\nK1,seal,ok\n",
+    )
+    shop.load(issued_parts="issued_on,part,quantity\n2024-01-01,OO71,1\n2024-01-01,OO71,1\n")
+    done = join_names(shop.path, "unit", "A1", "a-1", now=NOW)
+    assert done.notes == (
+        "3 rows that say a-1 were rejected before; load their files again, as they are, and the rows go in under A1: "
+        "fitments.csv (1), teardowns.csv (2).",
+    )
+    assert join_names(shop.path, "part", "0071", "OO71", now=NOW).notes[0].endswith("0071: issued_parts.csv (2).")
+    again = shop.load_paths([shop.folder / f"{name}.csv" for name in ("fitments", "teardowns", "issued_parts")])
+    assert again.complete, again.rejects
+    new = again.frame().set_index("table")["new"].to_dict()
+    assert new == {"fitments": 1, "teardowns": 2, "findings": 1, "issued_parts": 2}  # the finding waited for its job
+    assert shop.rows("rejects")["settled_by"].notna().all()
+    assert export_rejects(shop.path, tmp_path / "left") == []
+    with store.reading(shop.path) as con:
+        assert look_alikes(con).empty
+
+
+def test_rejects_written_out_go_in_after_a_join(shop: Shop, tmp_path: Path) -> None:
+    shop.load(
+        odometers="vehicle,read_on,odometer\nv-1,2024-01-01,500\n",
+        stock="part,site,on_hand\nOO71,north,2\n",
+        issued_parts="issued_on,part,quantity\n2024-01-01,OO71,1\n",
+    )
+    join_names(shop.path, "vehicle", "V1", "v-1", now=NOW)
+    join_names(shop.path, "part", "0071", "OO71", now=NOW)
+    again = shop.load_paths(export_rejects(shop.path, tmp_path / "left"))
+    assert again.complete, again.rejects
+    assert shop.rows("rejects")["settled_by"].notna().all()
 
 
 def test_another_description_of_a_joined_name_waits_for_a_person(shop: Shop) -> None:
