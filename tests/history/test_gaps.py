@@ -216,3 +216,52 @@ def test_the_frame_has_its_columns_and_words(sound: Path, tmp_path: Path) -> Non
     assert frame.dtypes.astype(str).tolist() == ["str", "int64", "str", "str", "str"]
     assert len({gap.says for gap in GAPS}) == len(GAPS)
     assert {p.stem for p in (Path(store.__file__).parent / "sql" / "gaps").glob("*.sql")} == {g.file for g in GAPS}
+
+
+FITTED = "unit,vehicle,fitted_on,fitted_odometer\n"
+OPENED = "job,unit,opened_on,vehicle,odometer\n"
+READ = "vehicle,read_on,odometer\n"
+
+
+@pytest.mark.parametrize(
+    ("more", "examples"),
+    [
+        (  # one against one: nothing says which
+            {"teardowns": OPENED + "J3,A2,2024-02-01,V9,50000\nJ4,A2,2024-05-01,V9,40000\n"},
+            ["V9: 50000 in job J3 on 2024-02-01 or 40000 in job J4 on 2024-05-01, one of the two"],
+        ),
+        (  # one too high against all after it
+            {"fitments": FITTED + "A2,V1,2023-12-30,800000\n"},
+            [
+                "V1: 800000 at fitting of A2 on 2023-12-30, against 3 others such as 0 at fitting of A1 on 2024-01-01",
+            ],
+        ),
+        (  # one too low, although it is the later: both before it are right
+            {
+                "odometers": READ + "V9,2024-01-01,50000\nV9,2024-02-01,52000\nV9,2024-06-01,60000\n",
+                "fitments": FITTED + "A2,V9,2024-05-01,5300\n",
+            },
+            ["V9: 5300 at fitting of A2 on 2024-05-01, against 2 others such as 50000 when read on 2024-01-01"],
+        ),
+        (  # apart by what sources guess
+            {"teardowns": OPENED + "J3,A2,2024-02-01,V9,50000\nJ4,A2,2024-05-01,V9,49400\n"},
+            [],
+        ),
+        (  # another instrument since
+            {
+                "odometers": "vehicle,read_on,odometer,meter\nV9,2024-01-01,50000,1\nV9,2024-02-01,10,2\n",
+                "fitments": FITTED + "A2,V9,2024-02-02,20\n",
+            },
+            [],
+        ),
+    ],
+)
+def test_of_odometers_that_contradict_each_other_the_one_at_fault_is_told_or_both(
+    sound: Path, tmp_path: Path, more: dict[str, str], examples: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shop = Shop(tmp_path, sound)
+    shop.load(vehicles="vehicle\nV9\n", **more)
+    monkeypatch.setattr(gaps, "GAPS", [gap for gap in GAPS if gap.file == "odometers_run_back"])
+    found = gaps_of(shop.path)
+    assert found["examples"].tolist() == ["; ".join(examples)] * bool(examples)
+    assert found["count"].tolist() == [len(examples)] * bool(examples)
