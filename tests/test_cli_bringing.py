@@ -156,3 +156,19 @@ def test_a_day_of_the_past_as_it_was_true_or_as_it_was_known(two_serials):
     assert run("--store", "s", "lives", "--as-of", "true:2024-03-01", "--format", "csv").out == true.out
     for wrong in ("known:", "soon:2024-03-01", "2024-13-01", "known"):
         assert run("--store", "s", "lives", "--as-of", wrong).code == 2
+
+
+def test_what_stands_against_a_change_and_what_to_load_again_is_told(two_serials):
+    write(two_serials.parent / "more", units=[{"unit": "A-01", "family": "F2"}])
+    told = run("--store", "s", "load", two_serials.parent / "more")
+    assert told.code == 3
+    assert "units: stored findings stand against: 1 row, first units.csv line 2, family = 'F2': 1 stored findings" in (
+        " ".join(told.err.split())
+    )
+    assert "J1 ring 1; correct or withdraw those first" in " ".join(told.err.split())
+    write(two_serials.parent / "late", teardowns=[{"job": "J3", "unit": "a 01", "opened_on": "2024-07-01"}])
+    assert run("--store", "s", "load", two_serials.parent / "late").code == 3
+    told = run("--store", "s", "join", "unit", "A-01", "a 01", "--why", "one plate")
+    assert told.code == 0, told.err
+    assert "load their files again" in " ".join(told.err.split())
+    assert run("--store", "s", "load", two_serials.parent / "late").code == 0

@@ -191,6 +191,8 @@ def reject_reasons(rejects: pd.DataFrame, *, top: int = 8) -> list[str]:
         value = "" if _empty(first["value"]) else f", {first['column']} = {str(first['value'])[:40]!r}"
         if not _empty(first.get("looks_like")):
             value += f", which looks like {str(first['looks_like'])[:40]!r}"
+        if reason == "stored_findings_stand_against":
+            value += f": {first['waits_for']}; correct or withdraw those first"
         lines.append(f"{table}: {str(reason).replace('_', ' ')}: {_count(len(rows), 'row')}, first {where}{value}")
     return lines
 
