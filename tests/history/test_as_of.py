@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
 
 import pytest
 
-from rebuildstats import commands
+from rebuildstats import commands, hindsight
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.history import store
 from rebuildstats.history.corrections import withdraw_teardown
@@ -73,3 +75,28 @@ def test_every_answer_takes_either_sense(corrected: Shop) -> None:
     assert commands.gaps(corrected.path, as_of=AsKnown(2025, 4, 1)).frame().shape[0] > 0
     with pytest.raises(NothingToComputeError, match=r"first load of this store is of 2025-03-10|too short"):
         commands.backtest(corrected.path, as_of=AsKnown(2025, 7, 10))
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_backtest_sees_each_past_day_in_the_sense_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, known: bool
+) -> None:
+    """J0 said 10,000 until it was corrected in May 2024; a store of June 2023 knew nothing before."""
+    shop = Shop(tmp_path)
+    opened = "job,unit,opened_on,unit_mileage\nJ0,A1,2017-01-10,{}\n"
+    sheets = {name: GOOD[name] for name in ("units", "components", "parts")}
+    shop.load(now=datetime(2023, 6, 1, tzinfo=UTC), **sheets, teardowns=opened.format(10000))
+    shop.load(now=datetime(2024, 5, 1, tzinfo=UTC), teardowns=opened.format(9000))
+    seen: dict[date, float] = {}
+
+    def look_back(history_at: Any, _: object, origins: list[date], *__: object, **___: object) -> None:
+        seen.update({day: history_at(day)[0].teardowns["unit_mileage"].tolist()[0] for day in origins})
+        raise NothingToComputeError("enough is seen")
+
+    monkeypatch.setattr(hindsight, "look_back", look_back)
+    asked = AsKnown(2025, 6, 1) if known else date(2025, 6, 1)
+    with pytest.raises(NothingToComputeError, match="enough is seen"):
+        commands.backtest(shop.path, as_of=asked)
+    assert set(seen.values()) == ({10000.0, 9000.0} if known else {9000.0})
+    assert all(mileage == (10000.0 if known and day < date(2024, 5, 1) else 9000.0) for day, mileage in seen.items())
+    assert (min(seen) >= date(2023, 6, 1)) == known

@@ -175,3 +175,16 @@ def test_any_bytes_give_rows_or_an_error_of_ours(tmp_path: Path, content: bytes,
     file.write_bytes(b"site,served_by\n" + content if ending == ".csv" else content)
     with store.memory() as con, suppress(RebuildstatsError):  # said in a sentence; anything else is a failure here
         Load(con, None).stage(read.sheets_of(file, True, []))
+
+
+def test_nothing_that_is_brought_in_stands_in_a_log(shop: Shop, caplog: pytest.LogCaptureFixture) -> None:
+    """A log is read by others than the store: no row, no name and no note of it goes there, good or rejected."""
+    secret = "phone 0555 4711"
+    caplog.set_level(0)
+    shop.load(teardowns=f"job,unit,opened_on,complaint\nK1,A1,2024-03-01,{secret}\nK2,{secret},never,{secret}\n")
+    store_teardown(shop.path, {"job": "K3", "unit": secret, "opened_on": "2024-03-02", "complaint": secret}, [], secret)
+    with pytest.raises(UsageError):
+        withdraw_teardown(shop.path, secret)
+    with pytest.raises(InputError):
+        shop.load_paths([_parquet(shop, f"select '{secret}' as no_column_of_ours")])
+    assert [record for record in caplog.records if "4711" in record.getMessage()] == []
