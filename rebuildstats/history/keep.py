@@ -173,6 +173,9 @@ def check(store_path: str | Path) -> Check:
                 faults.append((what, table.name, [str(row[0]) for row in lost]))
             unknown = con.execute(statement("keep/unknown_loads", table=name)).fetchall()
             faults.append(("rows of a load that stands in no book", table.name, [str(row[0]) for row in unknown]))
+        lost = con.execute(statement("keep/findings_without_words")).fetchall()
+        what = "findings of a component, point or position that the family does not have"
+        faults.append((what, "findings", [str(row[0]) for row in lost]))
         off = con.execute(statement("keep/counts_do_not_add_up")).fetchall()
         faults.append(("loads whose counts do not add up", "load_counts", [f"{load} {name}" for load, name in off]))
     found = [(what, name, len(values), "; ".join(values[:3])) for what, name, values in faults if values]

@@ -228,13 +228,19 @@ def test_the_check_finds_what_must_not_be(shop: Shop) -> None:
             "delete from parts where part = '0071'",
             "insert into part_uses (family, component, part, _load, _since) values ('axle', 'bearing', '0071', 1, 1)",
             "update load_counts set new = new + 1 where table_name = 'units'",
+            "insert into findings by name select 'J1' as job, 'bearing' as component, '' as point, 3 as position, "
+            "1 as _load, 1 as _since",
+            "insert into findings select * replace ('J2' as job, 'seal' as component, 'run' as point, 1 as position) "
+            "from findings",
         ):
             con.execute(change).fetchall()
     faults = check(shop.path).frame()
+    lost = "findings of a component, point or position that the family does not have"
     assert faults[["what", "table", "count", "examples"]].to_numpy().tolist() == [
         ["keys that repeat", "units", 1, "A1"],
         ["rows of a load that stands in no book", "units", 1, "77"],
         ["references to parts that lead nowhere", "part_uses", 1, "0071"],
+        [lost, "findings", 2, "J1 bearing 3; J2 seal run 1"],
         ["loads whose counts do not add up", "load_counts", 1, "1 units"],
     ]
 
