@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import signal
+import sys
 
 # A shell's background job ignores Ctrl-C, and so would every process that a test starts to press it on.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# Two workers on two cores: the threads of one's linear algebra would only wait for the other's.
+assert "numpy" not in sys.modules, "set before numpy reads it"
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
