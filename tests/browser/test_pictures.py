@@ -30,6 +30,9 @@ PAGES = {
     "phone": ("", "dark", 390, 844),
 }
 
+DRAWN = """() => document.querySelector("[data-testid=stSkeleton]") === null
+    && [...document.querySelectorAll(".stPlotlyChart")].every(chart => chart.querySelector(".main-svg"))"""
+
 
 def test_the_readmes_pictures_are_there_and_small():
     found = {path.stem: path.stat().st_size for path in PICTURES.glob("*.png")}
@@ -38,7 +41,7 @@ def test_the_readmes_pictures_are_there_and_small():
 
 
 @pytest.fixture(scope="module")
-def demo_shop(chromium, tmp_path_factory):
+def demo_shop(windows, tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo")
     store = folder / "history.duckdb"
     stores.create(store, "km")  # as the demo itself
@@ -52,13 +55,13 @@ def demo_shop(chromium, tmp_path_factory):
 
 @pytest.mark.skipif(not WANTED, reason="REBUILDSTATS_PICTURES names no folder")
 @pytest.mark.parametrize("name", PAGES)
-def test_take_the_picture(chromium, demo_shop, name):
+def test_take_the_picture(windows, demo_shop, name):
     address, theme, width, height = PAGES[name]
-    context = chromium.new_context(viewport={"width": width, "height": height}, color_scheme=theme)
-    context.set_default_timeout(300_000)
-    page = context.new_page()
+    page = windows(theme, (width, height)).new_page()
+    page.set_default_timeout(300_000)
     open_page(page, demo_shop, address)
     settled(page)
+    page.wait_for_function(DRAWN)
     page.wait_for_timeout(1_500)  # the figures' last stroke
     page.screenshot(path=Path(str(WANTED)) / f"{name}.png")
-    context.close()
+    page.close()

@@ -12,7 +12,7 @@ from tests.browser.provider import CLIENT, Provider
 
 
 @pytest.fixture(scope="module")
-def shared_shop(chromium, tmp_path_factory):
+def shared_shop(windows, tmp_path_factory):
     """The app shared in a shop, with its provider and its list of people."""
     folder = tmp_path_factory.mktemp("shared")
     provider = Provider()
