@@ -92,7 +92,10 @@ def losses(backtest: pd.DataFrame, *, look: Look = LIGHT) -> go.Figure:
     if table.empty:
         return empty("The history is too short to try the forecast on its own past.", look)
     figure = start(
-        [str(m) for m in table["method"]], look, x="how far off, all parts (pinball loss in pieces; shorter is better)", legend=False
+        [str(m) for m in table["method"]],
+        look,
+        x="how far off, all parts (pinball loss in pieces; shorter is better)",
+        legend=False,
     )
     colours = [look.calm if i == 0 else look.faint for i in range(len(table))]
     figure.add_bar(
