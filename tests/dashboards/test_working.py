@@ -109,3 +109,26 @@ def test_a_change_of_the_store_is_a_new_question(run, empty_store):
     app = run(empty_store, "data_in")
     assert not app.exception
     assert shelf(empty_store) != before
+
+
+def test_looking_back_waits_until_somebody_asks(run, at_once, monkeypatch, workshop, endless, one_teardown):
+    take = Shelf.take
+
+    def no_backtest(self, question, arguments):
+        if question == "backtest":
+            raise NotReadyError(question, arguments)
+        return take(self, question, arguments)
+
+    monkeypatch.setattr(Shelf, "take", no_backtest)
+    app = run(one_teardown, "track_record")
+    assert not app.exception
+    assert "Not looked back yet" in said(app)
+    assert not workshop.jobs, "minutes of work start by nobody's mere look"
+    app.button("begin_backtest").click().run()
+    assert not app.exception
+    job = next(iter(workshop.jobs.values()))
+    assert job.asked == ("backtest", "{}")
+    app.button("work_stop").click().run()
+    until(lambda: job.ended is not None)
+    app.run()
+    assert "Not worked out. Stopped." in said(app)
