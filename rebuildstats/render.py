@@ -23,7 +23,7 @@ from rebuildstats.formulas import guarded
 Form = Literal["table", "csv", "json"]
 FORMS: tuple[Form, ...] = ("table", "csv", "json")
 
-_SHARES = ("chance", "share", "complaint_share", "part_fill", "job_fill", "coverage")
+_SHARES = ("chance", "complete", "share", "complaint_share", "part_fill", "job_fill", "coverage")
 _SENTENCES = ("reason", "note", "what_to_do", "weakens", "example", "examples", "statement")
 _NARROW = 60  # below this a terminal is too small to lay anything out; we write as if it had this width
 
@@ -158,8 +158,9 @@ def _with_intervals(frame: pd.DataFrame) -> dict[str, list[str]]:
 
 
 def _bounds_of(name: str, names: Sequence[str]) -> tuple[str, str] | None:
-    """The interval of `name`: `b10` -> b10_lower, b10_upper; `chance_bad` -> chance_lower, chance_upper."""
-    for stem in (name, name.rsplit("_", 1)[0]):
+    """The interval of `name`: `b10` -> b10_lower, b10_upper; `chance_bad` -> chance_lower, chance_upper;
+    `chance_complete` -> complete_lower, complete_upper."""
+    for stem in (name, name.rsplit("_", 1)[0], name.rsplit("_", 1)[-1]):
         pair = f"{stem}_lower", f"{stem}_upper"
         if name not in pair and pair[0] in names and pair[1] in names and (stem == name or stem not in names):
             return pair

@@ -85,6 +85,11 @@ def test_chance_takes_the_interval_of_its_first_word():
     assert "50 % (25 % to 75 %)" in render(frame, "table")
 
 
+def test_chance_takes_the_interval_of_its_last_word():
+    frame = pd.DataFrame({"chance_complete": [0.5], "complete_lower": [0.25], "complete_upper": [0.75]})
+    assert "50 % (25 % to 75 %)" in render(frame, "table")
+
+
 def test_table_fits_the_terminal_and_repeats_the_first_column(frame):
     text = render(frame, "table", width=60)
     assert max(len(line) for line in text.splitlines()) <= 60

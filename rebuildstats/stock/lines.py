@@ -88,7 +88,7 @@ def order_lines(goal: Goal, ahead: Outlook, levels: Ints, today: Ints) -> pd.Dat
     lines["wanted_by"] = pd.Timestamp(ahead.as_of) + pd.to_timedelta(_first_wanted(ahead), unit="D")
     _family_figures(lines, ahead, a_year)
     lines["buy_to_order"] = (today == 0) & (lines["pieces_a_year"] > 0) & table["replaced_by"].isna()
-    lines["why_not_stocked"] = _why_not(lines, ahead)
+    lines["why_not_stocked"] = _why_not(goal, lines, ahead)
     lines["not_reached"] = isinstance(goal, Budget) & lines["safety"] & lines["buy_to_order"]
     lines["days"] = ahead.days
     lines["counted"] = items.shelves.counted
@@ -122,11 +122,12 @@ def _first_wanted(ahead: Outlook) -> Floats:
     return np.where(np.isfinite(middle), middle, np.nan)
 
 
-def _why_not(lines: pd.DataFrame, ahead: Outlook) -> list[str]:
-    """Why a part that is wanted is not stocked; empty for all others. Dear: above the middle price of what is
-    stocked."""
-    stocked = lines.loc[lines["order_up_to"] > 0, "unit_cost"]
-    dear = float(stocked.median()) if stocked.notna().any() else np.inf
+def _why_not(goal: Goal, lines: pd.DataFrame, ahead: Outlook) -> list[str]:
+    """Why a part that is wanted is not stocked; empty for all others. Dear and slow: above the middle price, and below
+    the middle number of jobs, of what is stocked; with a budget it is the money that ends."""
+    stocked = lines[lines["order_up_to"] > 0]
+    dear = float(stocked["unit_cost"].median()) if stocked["unit_cost"].notna().any() else np.inf
+    slow = float(stocked["jobs_a_year"].median()) if len(stocked) else np.inf
     words = []
     for row, most in zip(lines.to_dict("records"), ahead.most, strict=True):
         if not row["buy_to_order"]:
@@ -135,8 +136,12 @@ def _why_not(lines: pd.DataFrame, ahead: Outlook) -> list[str]:
             words.append("it would go out of date")
         elif row["jobs_a_year"] <= 0:
             words.append("no teardown waits for it")
+        elif isinstance(goal, Budget):
+            words.append("the money spares more waits elsewhere")
+        elif row["unit_cost"] > dear:
+            words.append("too dear")
         else:
-            words.append("too dear" if row["unit_cost"] > dear else "too slow")
+            words.append("too slow" if row["jobs_a_year"] < slow else "its money spares more waits elsewhere")
     return words
 
 

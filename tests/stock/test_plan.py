@@ -100,7 +100,15 @@ def test_the_promise_is_kept_on_the_futures_that_chose_nothing(plan):
 def test_what_is_too_dear_is_named_as_bought_to_order(plan):
     assert plan.buy_to_order == ["housing"]
     assert line(plan, "housing")["reason"].startswith("Buy to order")
+    assert "too dear" in line(plan, "housing")["reason"]
     assert line(plan, "housing")["reorder_point"] == -1
+
+
+def test_what_a_small_budget_leaves_out_is_not_called_slow(wanted, yard):
+    small = plan_order(wanted, yard, Budget(100), draws=DRAWS, days=DAYS).frame()
+    left = small[small["why_not_stocked"] != ""]
+    assert "bearing" in set(left["part"])  # two teardowns of five need it
+    assert (left.loc[left["jobs_a_year"] > 0, "why_not_stocked"] == "the money spares more waits elsewhere").all()
 
 
 def test_part_fill_serves_the_share_of_pieces_with_the_least_levels(wanted, yard):
