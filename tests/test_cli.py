@@ -97,7 +97,7 @@ ASKING = {
 def shop(tmp_path_factory):
     """A store with a small random fleet in it, and the folder it was loaded from."""
     place = tmp_path_factory.mktemp("shop")
-    fleet = random_fleet(11, units=60, years=4, families=2, components=8)
+    fleet = random_fleet(11, units=30, years=3, families=2, components=7)
     fleet.write(place / "tables", cut_day(fleet))
     store = place / "history.duckdb"
     assert run("--store", store, "init", "--distance", "mi").code == 0

@@ -26,7 +26,7 @@ KEYS = {
 
 @pytest.fixture(scope="module")
 def tables() -> tuple[dict[str, pd.DataFrame], object]:
-    fleet = random_fleet(11, units=60, years=5.0, families=2, components=8)
+    fleet = random_fleet(11, units=30, years=4.0, families=2, components=7)
     day = cut_day(fleet)
     return fleet.tables(day), day
 
