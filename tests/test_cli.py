@@ -18,6 +18,7 @@ import pytest
 from rebuildstats import __version__
 from rebuildstats.history.contract import TABLES
 from tests.fleets.random_fleet import cut_day, random_fleet
+from tests.small_stores import one_teardown, store_of_one_teardown, write
 from tests.terminal import run
 
 # The first columns of each command's table, as other programs may rely on them.
@@ -111,27 +112,6 @@ def elsewhere(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("REBUILDSTATS_STORE", raising=False)
     monkeypatch.delenv("REBUILDSTATS_DEBUG", raising=False)
-
-
-def write(folder, **tables):
-    """A folder of CSV files from rows written as dictionaries."""
-    folder.mkdir(exist_ok=True)
-    for name, rows in tables.items():
-        with (folder / f"{name}.csv").open("w", newline="", encoding="utf-8") as file:
-            writer = csv.DictWriter(file, list(rows[0]))
-            writer.writeheader()
-            writer.writerows(rows)
-    return folder
-
-
-def one_teardown(folder):
-    return write(
-        folder,
-        units=[{"unit": "U1", "family": "F1", "origin": "new", "first_seen_on": "2024-01-01", "first_seen_mileage": 0}],
-        components=[{"family": "F1", "component": "ring"}],
-        teardowns=[{"job": "J1", "unit": "U1", "opened_on": "2025-06-01", "unit_mileage": 80000}],
-        findings=[{"job": "J1", "component": "ring", "verdict": "fail", "action": "replace"}],
-    )
 
 
 # -- what is printed where ------------------------------------------------------------------------------------------
@@ -464,11 +444,7 @@ SINGLE = {
 
 @pytest.fixture(scope="module")
 def single(tmp_path_factory):
-    """A store with one teardown in it."""
-    place = tmp_path_factory.mktemp("single")
-    run("--store", place / "s", "init", "--distance", "mi")
-    assert run("--store", place / "s", "load", one_teardown(place / "in")).code == 0
-    return place / "s"
+    return store_of_one_teardown(tmp_path_factory.mktemp("single"))
 
 
 @pytest.mark.parametrize("command", list(ASKING))

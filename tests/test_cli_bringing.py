@@ -9,7 +9,8 @@ import shutil
 
 import pytest
 
-from tests.test_cli import run, write
+from tests.small_stores import write
+from tests.terminal import run
 
 
 def rows(text: str) -> list[dict[str, str]]:

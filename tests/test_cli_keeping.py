@@ -7,17 +7,14 @@ import shutil
 
 import pytest
 
+from tests.small_stores import store_of_one_teardown, write
 from tests.terminal import run
-from tests.test_cli import one_teardown, write
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     """A store with one teardown, made once; tests work on copies (a store is one file)."""
-    folder = tmp_path_factory.mktemp("made")
-    run("--store", folder / "s", "init", "--distance", "mi")
-    assert run("--store", folder / "s", "load", one_teardown(folder / "in")).code == 0
-    return folder / "s"
+    return store_of_one_teardown(tmp_path_factory.mktemp("made"))
 
 
 @pytest.fixture(autouse=True)

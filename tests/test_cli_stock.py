@@ -15,8 +15,8 @@ import pytest
 from rebuildstats import counter
 from rebuildstats.stock.outlook import Outlook
 from tests.fleets.random_fleet import cut_day, random_fleet
+from tests.small_stores import store_of_one_teardown, write
 from tests.terminal import run
-from tests.test_cli import one_teardown, write
 
 COMMANDS = {
     "kits": ((), "unit family site booked due_on chance_teardown chance_complete"),
@@ -188,10 +188,7 @@ def test_wrong_arguments_are_refused_before_the_store_is_read(arguments):
 @pytest.fixture(scope="module")
 def single(tmp_path_factory):
     """A store with one teardown and no parts."""
-    place = tmp_path_factory.mktemp("single")
-    run("--store", place / "s", "init", "--distance", "mi")
-    run("--store", place / "s", "load", one_teardown(place / "in"))
-    return place / "s"
+    return store_of_one_teardown(tmp_path_factory.mktemp("single"))
 
 
 @pytest.mark.parametrize("command", [name for name in COMMANDS if name != "overdue"])

@@ -84,8 +84,12 @@ def memory() -> Iterator[duckdb.DuckDBPyConnection]:
         yield con
     finally:
         con.close()
-        if len(_IDLE) < _MOST_IDLE and _left_clean(engine):
+        if _left_clean(engine):
             _IDLE.append(engine)
+            # looked at after it was added: of threads that add at once, as many take one away as are too many
+            if len(_IDLE) > _MOST_IDLE:
+                with suppress(IndexError):
+                    _IDLE.pop().close()
         else:
             engine.close()
 

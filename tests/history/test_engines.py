@@ -7,7 +7,7 @@ import random
 import re
 import subprocess
 import sys
-import threading
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from types import FrameType
@@ -166,27 +166,17 @@ def test_a_write_that_an_error_undid_is_never_told_as_kept(path: Path, wrong: st
 
 
 def test_threads_never_meet_in_an_engine(path: Path, no_engines: list[duckdb.DuckDBPyConnection]) -> None:
-    errors: list[BaseException] = []
-
     def work(number: int) -> None:
-        try:
-            for i in range(12):
-                with store.reading(path) as con:
-                    con.execute(f"create temp table mine as select {number} as x from range({i + 1})").fetchall()
-                    with store.memory() as other:
-                        other.execute("create temp table mine as select 99 as x").fetchall()
-                    assert con.execute("select min(x), max(x), count(*) from mine").fetchall() == [
-                        (number, number, i + 1)
-                    ]
-        except BaseException as error:
-            errors.append(error)
+        for i in range(12):
+            with store.reading(path) as con:
+                con.execute(f"create temp table mine as select {number} as x from range({i + 1})").fetchall()
+                with store.memory() as other:
+                    other.execute("create temp table mine as select 99 as x").fetchall()
+                found = con.execute("select min(x), max(x), count(*) from mine").fetchall()
+                assert found == [(number, number, i + 1)]
 
-    threads = [threading.Thread(target=work, args=(n,)) for n in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert errors == []
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(work, range(4)))  # raises what a thread raised
     assert len({id(engine) for engine in no_engines}) == len(no_engines) <= 4
 
 

@@ -7,8 +7,8 @@ import sqlite3
 import stat
 import subprocess
 import sys
-import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import duckdb
@@ -281,51 +281,33 @@ def test_a_store_behind_a_link_stays_where_it_is(path: Path, tmp_path: Path) -> 
 
 
 def test_threads_of_one_process_wait_for_each_other(path: Path) -> None:
-    errors: list[BaseException] = []
-
     def work(number: int) -> None:
-        try:
-            for i in range(5):
-                with store.writing(path) as con:
-                    con.execute(
-                        "insert into sites (site, _load, _since) values (?, 1, 1)", [f"{number}-{i}"]
-                    ).fetchall()
-                with store.reading(path) as con:
-                    con.execute("select count(*) from sites").fetchall()
-        except BaseException as error:
-            errors.append(error)
+        for i in range(5):
+            with store.writing(path) as con:
+                con.execute("insert into sites (site, _load, _since) values (?, 1, 1)", [f"{number}-{i}"]).fetchall()
+            with store.reading(path) as con:
+                con.execute("select count(*) from sites").fetchall()
 
-    threads = [threading.Thread(target=work, args=(n,)) for n in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert errors == []
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(work, range(4)))  # raises what a thread raised
     with store.reading(path) as con:
         assert con.execute("select count(*) from sites").fetchall() == [(20,)]
 
 
 def test_turns_are_taken_one_by_one(tmp_path: Path) -> None:
     """Eight hundred turns so short that one is tidied up while the next looks at it."""
-    inside, most, errors = 0, 0, []
+    inside, most = 0, 0
 
-    def work() -> None:
+    def work(_: int) -> None:
         nonlocal inside, most
-        try:
-            for _ in range(200):
-                with drafts.turn(tmp_path / "store", 60):
-                    inside += 1
-                    most = max(most, inside)
-                    inside -= 1
-        except BaseException as error:
-            errors.append(error)
+        for _turn in range(200):
+            with drafts.turn(tmp_path / "store", 60):
+                inside += 1
+                most = max(most, inside)
+                inside -= 1
 
-    threads = [threading.Thread(target=work) for _ in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert errors == []
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(work, range(4)))
     assert most == 1
     assert list(tmp_path.iterdir()) == []
     (tmp_path / ".store.writing").write_text("in the way")
