@@ -1,9 +1,13 @@
 """Bias, error and coverage of fitted lives on many random fleets, by number of events. Prints; asserts nothing.
 
-    python -m tests.benchmarks.sim_life [fleets]
+    python -m tests.benchmarks.sim_life [fleets] [first] [kind...]
 
-First the small fleets of `tests/fits` (one group structure, Weibull), then the event-by-event fleets of `tests/fleets`
-(three distributions, few components a group), plain and with mixed duties, missed fails and a spell of bad fitting.
+`first` moves every seed on (0 by default), so that fresh fleets tell chance from a fault; `kind`: groups, plain,
+large, planted (all by default). `groups`: the small fleets of `tests/fits` (one group structure, Weibull). `plain`: the
+event-by-event fleets of `tests/fleets` (three distributions, few components a group). `large`: such fleets of 400
+units, a third as many of them. `planted`: of 500 units, with mixed duties, missed fails and a spell of bad fitting.
+Beside each share covered stands the simulation's own standard error; components of one fleet share a prior, so it is
+taken over fleets (Liang & Zeger 1986, Biometrika 73:13).
 
 What lives alone can give, RMSE of log B10 with 3-10 events on the first 20 fleets of each kind: a Bayes estimate that
 is told every group's true mean and spread 0.184 (small) and 0.183 (plain); one that is told the true spreads but must
@@ -22,9 +26,18 @@ from rebuildstats.history.contract import TABLES
 from rebuildstats.history.known import know
 from rebuildstats.life_records.build import build
 from tests.fits.fleets_of_lives import FleetOfLives, fleet_of_lives
-from tests.fits.life_marks import errors, marks
+from tests.fits.life_marks import clustered_error, errors, marks
 from tests.fleets.random_fleet import cut_day, random_fleet
 from tests.histories import connection
+
+# the classes of events that a mark is set for, both ends counted
+_MARKED = {
+    "1-3 events": (1, 3),
+    "3-10": (3, 10),
+    "10-50": (10, 50),
+    "over 50": (51, 10**9),
+    "all with events": (1, 10**9),
+}
 
 
 def from_events(seed: int, **design: object) -> FleetOfLives:
@@ -32,6 +45,7 @@ def from_events(seed: int, **design: object) -> FleetOfLives:
     fleet = random_fleet(seed, **design)  # type: ignore[arg-type]
     day = cut_day(fleet)
     tables = fleet.tables(day)
+    random_fleet.cache_clear()
     con = connection()
     for table in TABLES:
         rows = tables.get(table.name)
@@ -42,38 +56,61 @@ def from_events(seed: int, **design: object) -> FleetOfLives:
         con.execute(f'insert into "{table.name}" ({names}) select {names} from rows').fetchall()
         con.unregister("rows")
     lives = build(con, know(con, day), "mi").lives
+    con.close()
     truth = fleet.true_lives()[["family", "component", "b10", "median"]]
     truth = truth.rename(columns={"b10": "true_b10", "median": "true_median"})
     return FleetOfLives(lives, tables["components"], truth)
 
 
-def groups(count: int) -> Iterator[FleetOfLives]:
-    for seed in range(1000, 1000 + count):
+def groups(count: int, first: int) -> Iterator[FleetOfLives]:
+    for seed in range(1000 + first, 1000 + first + count):
         yield fleet_of_lives(seed, components=30, smallest=4, largest=80)
 
 
-def plain(count: int) -> Iterator[FleetOfLives]:
-    for seed in range(2000, 2000 + count):
+def plain(count: int, first: int) -> Iterator[FleetOfLives]:
+    for seed in range(2000 + first, 2000 + first + count):
         yield from_events(seed, units=(25, 60, 150)[seed % 3], families=3, components=8)
 
 
-def planted(count: int) -> Iterator[FleetOfLives]:
-    for seed in range(3000, 3000 + count):
+def large(count: int, first: int) -> Iterator[FleetOfLives]:
+    for seed in range(4000 + first, 4000 + first + max(count // 3, 1)):
+        yield from_events(seed, units=400, families=2, components=9)
+
+
+def planted(count: int, first: int) -> Iterator[FleetOfLives]:
+    for seed in range(3000 + first, 3000 + first + max(count // 3, 1)):
         yield from_events(seed, units=500, families=2, components=9, plants=("duties", "missed", "fitting"))
+
+
+KINDS = {"groups": groups, "plain": plain, "large": large, "planted": planted}
+
+
+def tell(title: str, found: pd.DataFrame) -> None:
+    """The table of one kind of fleet, then the classes that have a mark."""
+    print(marks(found).round(3).to_string())
+    for label, (least, most) in _MARKED.items():
+        some = found[found["events"].between(least, most)]
+        if some.empty:
+            continue
+        words = []
+        for name in ("b10", "median"):
+            error, covered = some[f"{name}_error"], some[f"{name}_covered"].astype(float)
+            words.append(
+                f"{name} bias {error.mean():+.3f}, rmse {(error**2).mean() ** 0.5:.3f}, "
+                f"covered {covered.mean():.3f} (+- {clustered_error(covered, some['fleet']):.3f})"
+            )
+        print(f"  {title}, {label} ({len(some)} fits): {'; '.join(words)}")
 
 
 def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 20
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     pd.set_option("display.width", 200)
-    for title, fleets in (("groups", groups(count)), ("plain", plain(count)), ("planted", planted(max(count // 3, 1)))):
+    for title in sys.argv[3:] or KINDS:
         begun = time.process_time()
-        found = errors(fleets)
-        some = found[found["events"] > 0]
-        print(f"\n{title}: {len(found)} fits, {time.process_time() - begun:.0f} s of processor time")
-        print(marks(found).round(3).to_string())
-        for name in ("b10", "median"):
-            bias, covered = some[f"{name}_error"].mean(), some[f"{name}_covered"].mean()
-            print(f"  all with events, {name}: bias {bias:+.3f}, coverage {covered:.3f}")
+        found = errors(KINDS[title](count, first))
+        print(f"\n{title}: {len(found)} fits, {time.process_time() - begun:.0f} s of processor time", flush=True)
+        tell(title, found)
 
 
 if __name__ == "__main__":

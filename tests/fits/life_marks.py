@@ -15,17 +15,17 @@ NAMES = ("0", "1-2", "3-9", "10-20", "21-50", "51-100", "more")
 
 
 def errors(fleets: Iterable[FleetOfLives]) -> pd.DataFrame:
-    """One row per component of every fleet: events, shrinkage, and for B10 and median the log error and whether
-    covered.
+    """One row per component of every fleet: fleet (its number), events, shrinkage, and for B10 and median the log
+    error and whether covered.
     """
     rows = []
-    for fleet in fleets:
+    for number, fleet in enumerate(fleets):
         frame = fit_lives(fleet.lives, fleet.components).frame().merge(fleet.truth, on=["family", "component"])
         for name in ("b10", "median"):
             true = frame[f"true_{name}"]
             frame[f"{name}_error"] = np.log(frame[name] / true)
             frame[f"{name}_covered"] = (frame[f"{name}_lower"] <= true) & (true <= frame[f"{name}_upper"])
-        rows.append(frame)
+        rows.append(frame.assign(fleet=number))
     return pd.concat(rows, ignore_index=True)
 
 
@@ -38,3 +38,12 @@ def marks(found: pd.DataFrame) -> pd.DataFrame:
         out[f"{name}_rmse"] = groups[f"{name}_error"].apply(lambda error: float(np.sqrt((error**2).mean())))
         out[f"{name}_coverage"] = groups[f"{name}_covered"].mean()
     return pd.DataFrame(out)
+
+
+def clustered_error(values: pd.Series, cluster: pd.Series) -> float:
+    """Standard error of a mean whose values are alike within clusters (NaN with one cluster)."""
+    sums = (values - values.mean()).groupby(cluster).sum()
+    many = len(sums)
+    if many < 2:
+        return float("nan")
+    return float(np.sqrt((sums**2).sum() * many / (many - 1)) / len(values))
