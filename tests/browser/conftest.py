@@ -237,14 +237,21 @@ class Keys:
 
     def __init__(self, page) -> None:
         self.page = page
+        self.asked = []  # windows for files; watched from the start, for a browser hears late of a watch
+        page.on("filechooser", lambda window: self.asked.append(window))
 
     def focused(self) -> list[str]:
         """The names of what has the focus: its label, its own words without the icon."""
         return self.page.evaluate(FOCUSED)
 
-    def to(self, name: str, *, by: str = "Tab", most: int = 120) -> None:
-        """Go on with one key until what has exactly this name (a pattern) has the focus, and see that it shows."""
-        for _ in range(most):
+    def to(self, name: str, *, by: str = "Tab", most: int = 300) -> None:
+        """Go on with one key until what has exactly this name (a pattern) has the focus, and see that it shows.
+
+        By default that goes more than once around: a page still being drawn under the keys loses its focus.
+        """
+        for step in range(most):
+            if step % 100 == 99:
+                settled(self.page)
             self.page.keyboard.press(by)
             if any(re.fullmatch(name, one) for one in self.focused()):
                 assert self.page.evaluate(FOCUS_SHOWS), f"the focus on {name!r} can't be seen"
@@ -267,6 +274,23 @@ class Keys:
             self.page.keyboard.press("Enter")
         taken.value.save_as(into)
         return into.read_bytes().decode("utf-8", "replace")
+
+    def hand_over(self, name: str, file: Path) -> None:
+        """Go to a button that asks for a file, press it, and give it that file.
+
+        Pressed again, as anybody would, where the browser's window for files does not come: a page that is drawn anew
+        between the key and its click loses the click.
+        """
+        for _ in range(3):
+            self.to(name)
+            self.page.keyboard.press("Enter")
+            end = time.monotonic() + 20
+            while not self.asked and time.monotonic() < end:
+                self.page.wait_for_timeout(100)
+            if self.asked:
+                self.asked.pop().set_files(file)
+                return
+        raise AssertionError(f"no window for files after {name!r}")
 
     def press(self, *keys: str) -> None:
         for key in keys:

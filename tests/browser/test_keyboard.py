@@ -69,10 +69,7 @@ def test_bring_a_file_in(keys, new_shop, tmp_path):
     settled(keys.page)
     sheet = tmp_path / "units.csv"
     sheet.write_text("unit,family,origin\nP-1,pump,new\n", encoding="utf-8")
-    keys.to("Upload")
-    with keys.page.expect_file_chooser() as chooser:
-        keys.page.keyboard.press("Enter")
-    chooser.value.set_files(sheet)
+    keys.hand_over("Upload", sheet)
     keys.page.get_by_text("units.csv", exact=True).first.wait_for()
     settled(keys.page)
     keys.to("Load")
