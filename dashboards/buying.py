@@ -15,7 +15,8 @@ YEAR_ON_THE_SHELF = 20  # per cent of the price
 
 def suppliers(path: str, version: str, rows: pd.DataFrame, goal: dict[str, float]) -> None:
     """The order by supplier; least sums are asked for where a supplier has one."""
-    with st.expander("By supplier, and what lacks to a least sum"):
+
+    def draw() -> None:
         least = st.text_input(
             "Least sums",
             key="least",
@@ -28,10 +29,12 @@ def suppliers(path: str, version: str, rows: pd.DataFrame, goal: dict[str, float
         else:
             layout.table(rows, name="suppliers", says="Today’s order by supplier", columns=columns(rows))
 
+    layout.details("By supplier, and what lacks to a least sum", "suppliers", draw)
+
 
 def _with_least(path: str, version: str, least: str, goal: dict[str, float]) -> None:
     answer = cached.answer(path, version, "suppliers", least=least, **goal)
-    views.said(answer.notes)
+    views.said(answer.notes, "suppliers")
     rows = answer.frame()
     layout.table(rows, name="suppliers", says="Today’s order by supplier", columns=columns(rows))
 
@@ -49,7 +52,8 @@ def columns(rows: pd.DataFrame) -> dict[str, object]:
 
 def lots(path: str, version: str) -> None:
     """How many pieces to buy at once, once it is said what an order line costs."""
-    with st.expander("How many to buy at once"):
+
+    def draw() -> None:
         one, two = st.columns(2)
         with one:
             cost = st.number_input(
@@ -77,9 +81,11 @@ def lots(path: str, version: str) -> None:
         else:
             st.write("Say what one order line costs: few large orders or many small ones follow from it.")
 
+    layout.details("How many to buy at once", "lots", draw)
+
 
 def _lots(path: str, version: str, cost: float, holding: float) -> None:
     answer = cached.answer(path, version, "lots", order_cost=cost, holding=holding)
-    views.said(answer.notes)
+    views.said(answer.notes, "lots")
     rows = answer.frame()
     layout.table(rows, name="lots", says="How many pieces to buy at once", columns=views.usual(rows))

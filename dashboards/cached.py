@@ -9,6 +9,7 @@ nobody changes it.
 # ruff: noqa: ARG001 -- `version` is part of the key, not of the question
 from __future__ import annotations
 
+import io
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -67,16 +68,16 @@ def supposed(path: str, version: str, what_if: str, **goal: float) -> dict[str, 
     return _answer(path, version, "supposed", what_if=what_if, **goal)
 
 
-def forecast(path: str, version: str, *, months: int = 12) -> pd.DataFrame:
-    """With the totals and every method beside the chosen one."""
-    rows: pd.DataFrame = _answer(path, version, "forecast", months=months)["rows"]
+def forecast(path: str, version: str) -> pd.DataFrame:
+    """The year ahead, with the totals and every method beside the chosen one."""
+    rows: pd.DataFrame = _answer(path, version, "forecast", months=desks.YEAR_MONTHS)["rows"]
     return rows
 
 
 @st.cache_data(max_entries=KEPT, show_spinner=False)
-def reasons(path: str, version: str, part: str, *, months: int = 12) -> pd.DataFrame:
+def reasons(path: str, version: str, part: str) -> pd.DataFrame:
     """Where a part's expected pieces come from, unit by unit."""
-    return shelf(path, version).rows(f"reasons_{months}", where={"of_part": part}).drop(columns="of_part")
+    return shelf(path, version).rows(f"reasons_{desks.YEAR_MONTHS}", where={"of_part": part}).drop(columns="of_part")
 
 
 def fits(path: str, version: str) -> Any:
@@ -175,6 +176,14 @@ def gaps(path: str, version: str) -> pd.DataFrame:
 def joins(path: str, version: str) -> pd.DataFrame:
     """Names that look alike and names that are joined."""
     return commands.joins(path).frame()
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def open_rejects(path: str, version: str) -> dict[str, tuple[int, bytes]]:
+    """The rows that did not go in and are not corrected yet, a CSV file per table: its name -> rows, bytes."""
+    with tempfile.TemporaryDirectory() as folder:
+        files = {file.name: file.read_bytes() for file in commands.rejects(path, folder).result}
+    return {name: (len(pd.read_csv(io.BytesIO(data), dtype=str)), data) for name, data in files.items()}
 
 
 def backtest(path: str, version: str) -> pd.DataFrame:

@@ -41,7 +41,12 @@ def show(path: str, version: str) -> None:
     """One topic at a time: the others cost nothing until somebody asks for them."""
     layout.section("How long it lasts")
     topic = st.segmented_control(
-        "Look at", list(TOPICS), format_func=TOPICS.get, key="lasting", label_visibility="collapsed"
+        "Look at",
+        list(TOPICS),
+        format_func=TOPICS.get,
+        key="lasting",
+        bind="query-params",
+        label_visibility="collapsed",
     )
     if topic is None:
         st.write("Choose what to look at: which make is worth its price, failures per distance, what fails young.")
@@ -59,7 +64,7 @@ def _say(lines: tuple[str, ...] | list[str]) -> None:
 
 def _family(path: str, version: str, key: str) -> str | None:
     families = cached.catalog(path, version).families
-    return st.selectbox("Family", families, key=key) if families else None
+    return st.selectbox("Family", families, key=key, bind="query-params") if families else None
 
 
 def makes(path: str, version: str) -> None:
@@ -68,7 +73,7 @@ def makes(path: str, version: str) -> None:
     rows = answer.frame()
     if len(rows):
         places = list(dict.fromkeys(zip(rows["family"], rows["component"], strict=True)))
-        place = st.selectbox("Component", places, format_func=" · ".join, key="makes_of")
+        place = st.selectbox("Component", places, format_func=" · ".join, key="makes_of", bind="query-params")
         one = rows[(rows["family"] == place[0]) & (rows["component"] == place[1])]
         _pictures(one, cached.catalog(path, version).distance)
         make_table(rows, "makes")
@@ -120,6 +125,7 @@ def rates(path: str, version: str) -> None:
             index=None,
             placeholder="All together",
             key="rates_by",
+            bind="query-params",
         )
     if family is None:
         return

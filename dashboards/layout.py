@@ -69,10 +69,27 @@ def look() -> Look:
     return look_named(st.context.theme.type)
 
 
+def started_with() -> str:
+    """The store that was named when the dashboard was started."""
+    return os.environ.get("REBUILDSTATS_STORE") or DEFAULT_STORE
+
+
 def store_path() -> str:
-    """The store of this session: chosen on the strip, else named when the dashboard was started."""
-    chosen = st.session_state.get("store") if access.people() is None else None
-    return str(chosen or os.environ.get("REBUILDSTATS_STORE") or DEFAULT_STORE)
+    """The store of this session: chosen on the strip or named in the address, else the one it was started with."""
+    if access.people() is not None:
+        return started_with()
+    if "store" not in st.session_state and st.query_params.get("store"):
+        st.session_state["store"] = str(Path(started_with()).parent / st.query_params["store"])
+    return str(st.session_state.get("store") or started_with())
+
+
+def _into_address(path: str) -> None:
+    """Name a store that is not the one the dashboard was started with: by its file's name where it lies beside it."""
+    first, here = Path(started_with()).resolve(), Path(path).resolve()
+    if here != first and access.people() is None:
+        st.query_params["store"] = here.name if here.parent == first.parent else str(here)
+    else:
+        st.query_params.pop("store", None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,9 +190,17 @@ def filtered(frame: pd.DataFrame, name: str) -> pd.DataFrame:
         key=f"only_{name}",
         placeholder="Part of a name, a number, a word",
         icon=":material/filter_list:",
-        persist_state="session",
+        bind="query-params",
     )
     return having(frame, words) if words else frame
+
+
+def details(label: str, key: str, draw: Callable[[], None]) -> None:
+    """Details folded under their label; made when somebody unfolds them, and the address says which are unfolded."""
+    box = st.expander(label, key=f"see_{key}", on_change="rerun", bind="query-params")
+    if box.open:
+        with box:
+            draw()
 
 
 def having(frame: pd.DataFrame, words: str) -> pd.DataFrame:
@@ -226,6 +251,7 @@ def page(show: Callable[[str, str], None], *, needs_history: bool = True) -> Non
     path = store_path()
     version, words, missing, trouble = "", "", None, None
     working.start_of_page()
+    _into_address(path)
     try:
         version = cached.version(path)
         if needs_history:

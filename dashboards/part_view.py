@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import aims
 import cached
 import lasting
 import layout
@@ -10,6 +11,7 @@ import streamlit as st
 import views
 from layout import Ticket
 
+from rebuildstats.desks import YEAR_MONTHS
 from rebuildstats.figures import demand as pictures
 from rebuildstats.figures.palette import number
 from rebuildstats.reports import behind
@@ -47,34 +49,36 @@ def show(path: str, version: str) -> None:
     if part is None:
         layout.headline("Counter · one part", "No part of that number in this store.", "Choose another from the list.")
         return
-    months = int(st.session_state.get("months") or 12)
-    rows = cached.forecast(path, version, months=months)
+    top = st.container()  # filled once it is known what the order is to be steered by
+    order = cached.order(path, version, **aims.aim())["rows"]
+    shelf = order[order["part"] == part]
+    rows = cached.forecast(path, version)
     mine = rows[rows["part"] == part]
     card = cached.part_card(path, version, part)
-    order = cached.order(path, version, job_fill=0.9)["rows"]
-    shelf = order[order["part"] == part]
     if mine.empty:
         successor = card.get("replaced_by")
         said = f"It is replaced by {successor}; its demand stands there." if isinstance(successor, str) else ""
-        layout.headline("Counter · one part", f"{names.part_name(part)}: no forecast of its own.", said)
+        with top:
+            layout.headline("Counter · one part", f"{names.part_name(part)}: no forecast of its own.", said)
         history_of(path, version, part)
         return
     chosen = chosen_rows(mine)
     total = chosen[chosen["month"].astype(str) == "total"]
-    headline(names.part_name(part), total, shelf, months)
-    tickets(card, shelf, total)
+    with top:
+        headline(names.part_name(part), total, shelf)
+        tickets(card, shelf, total)
 
     past = cached.issued_by_month(path, version, part)
     layout.section("By month: issued, and to come")
     now = layout.look()
     layout.chart(
-        cached.drawn(path, version, "fan", (part, months), now.name, lambda: pictures.fan(chosen, past, look=now)),
+        cached.drawn(path, version, "fan", (part,), now.name, lambda: pictures.fan(chosen, past, look=now)),
         says=f"Pieces of {part} by month: issued so far and forecast with its ranges",
     )
     left, right = st.columns(2, gap="large")
     with left:
         layout.section("Who will ask for it")
-        reasons(cached.reasons(path, version, part, months=months), part)
+        reasons(cached.reasons(path, version, part), part)
     with right:
         layout.section("Every method beside it")
         totals = mine[mine["month"].astype(str) == "total"]
@@ -85,7 +89,7 @@ def show(path: str, version: str) -> None:
                 path,
                 version,
                 "methods",
-                (part, months, record is None),
+                (part, record is None),
                 now.name,
                 lambda: pictures.methods(totals, mine_past, look=now),
             ),
@@ -104,13 +108,13 @@ def chosen_rows(rows: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["method"] == rows["method"].iloc[0]]
 
 
-def headline(name: str, total: pd.DataFrame, shelf: pd.DataFrame, months: int) -> None:
+def headline(name: str, total: pd.DataFrame, shelf: pd.DataFrame) -> None:
     shelf = shelf.sort_values("order_now", ascending=False, kind="stable")
     now = float(shelf["order_now"].sum()) if len(shelf) else 0.0
     answer = f"{name}: order {number(now)} today." if now else f"{name}: nothing to order today."
     why = str(shelf["reason"].iloc[0]) if len(shelf) and isinstance(shelf["reason"].iloc[0], str) else ""
     if not why and len(total):
-        why = f"About {number(total['mean'].iloc[0], 1)} pieces in {months} months."
+        why = f"About {number(total['mean'].iloc[0], 1)} pieces in {YEAR_MONTHS} months."
     layout.headline("Counter · one part", answer, why.split(";")[0])
 
 
@@ -130,16 +134,18 @@ def tickets(card: dict[str, object], shelf: pd.DataFrame, total: pd.DataFrame) -
 
 def reasons(trace: pd.DataFrame, part: str) -> None:
     layout.chart(pictures.reasons(trace, look=layout.look()), says=f"The units from which the demand for {part} comes")
-    with st.expander("Unit by unit"):
-        columns = {
-            "chance_teardown": layout.share("Chance of a teardown"),
-            "chance_replaced": layout.share("Chance it is replaced then"),
-            "pieces": st.column_config.NumberColumn("Expected pieces", format="%.3f"),
-            "reason": st.column_config.TextColumn("Why", width="large"),
-        }
-        layout.table(
-            trace, name=f"reasons_{part}", says="Expected pieces by unit, component and position", columns=columns
-        )
+    columns = {
+        "chance_teardown": layout.share("Chance of a teardown"),
+        "chance_replaced": layout.share("Chance it is replaced then"),
+        "pieces": st.column_config.NumberColumn("Expected pieces", format="%.3f"),
+        "reason": st.column_config.TextColumn("Why", width="large"),
+    }
+    says = "Expected pieces by unit, component and position"
+    layout.details(
+        "Unit by unit",
+        "reasons",
+        lambda: layout.table(trace, name=f"reasons_{part}", says=says, columns=columns),
+    )
 
 
 def history_of(path: str, version: str, part: str) -> None:

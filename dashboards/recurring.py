@@ -42,7 +42,12 @@ def show(path: str, version: str) -> None:
     """One topic at a time: the others cost nothing until somebody asks for them."""
     layout.section("Looked at another way")
     topic = st.segmented_control(
-        "Look at", list(TOPICS), format_func=TOPICS.get, key="topic", label_visibility="collapsed"
+        "Look at",
+        list(TOPICS),
+        format_func=TOPICS.get,
+        key="topic",
+        bind="query-params",
+        label_visibility="collapsed",
     )
     if topic is None:
         st.write("Choose what to look at: failures per unit, damage, gauges, shares of fails, what was left out.")
@@ -60,7 +65,7 @@ def _say(answer: commands.Answer) -> None:
 
 def _family(path: str, version: str, key: str) -> str | None:
     families = cached.catalog(path, version).families
-    return st.selectbox("Family", families, key=key) if families else None
+    return st.selectbox("Family", families, key=key, bind="query-params") if families else None
 
 
 def units(path: str, version: str) -> None:
@@ -68,7 +73,14 @@ def units(path: str, version: str) -> None:
     with left:
         family = _family(path, version, "recurrence_family")
     with right:
-        by = st.selectbox("Set apart by", ["duty", "site", "origin"], index=None, placeholder="All together")
+        by = st.selectbox(
+            "Set apart by",
+            ["duty", "site", "origin"],
+            index=None,
+            placeholder="All together",
+            key="recurrence_by",
+            bind="query-params",
+        )
     if family is None:
         return
     answer = _recurrence(path, version, family, by)
@@ -91,8 +103,8 @@ def units(path: str, version: str) -> None:
         says="Mean failures per unit by its mileage, with the 90 % band",
     )
     _say(answer)
-    with st.expander("Every component"):
-        layout.table(rows, name="recurrence", says="Failures per unit of every component, their cost and trend")
+    says = "Failures per unit of every component, their cost and trend"
+    layout.details("Every component", "recurrence", lambda: layout.table(rows, name="recurrence", says=says))
 
 
 def damage(path: str, version: str) -> None:

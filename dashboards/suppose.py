@@ -25,6 +25,6 @@ def what_if(path: str, version: str, goal: dict[str, float]) -> None:
 
 def _supposed(path: str, version: str, text: str, goal: dict[str, float]) -> None:
     answer = cached.supposed(path, version, text, **goal)
-    views.said(answer["notes"])
+    views.said(answer["notes"], "supposed")
     lines = answer["rows"]
     views.behind("To order, as supposed", lines[lines["order_now"].fillna(0) > 0], name="supposed_order")

@@ -17,23 +17,23 @@ MOST_SAID = 5
 def told(title: str, answer: Mapping[str, Any], *, name: str, columns: dict[str, object] | None = None) -> None:
     """An answer's sentences, and the table behind them (`rows`, `notes` as kept)."""
     layout.section(title)
-    said(answer["notes"])
+    said(answer["notes"], name)
     behind(f"Everything behind it: {title.lower()}", answer["rows"], name=name, columns=columns)
 
 
-def said(notes: Sequence[str]) -> None:
-    """Sentences, one a line; what is more than a few stands folded."""
+def said(notes: Sequence[str], name: str) -> None:
+    """Sentences, one a line; what is more than a few stands folded. name: of the answer, for the address."""
     st.markdown("\n".join(f"- {_plain(note)}" for note in notes[:MOST_SAID]))
     if len(notes) > MOST_SAID:
-        with st.expander(f"{len(notes) - MOST_SAID} more"):
-            st.markdown("\n".join(f"- {_plain(note)}" for note in notes[MOST_SAID:]))
+        rest = "\n".join(f"- {_plain(note)}" for note in notes[MOST_SAID:])
+        layout.details(f"{len(notes) - MOST_SAID} more", f"more_{name}", lambda: st.markdown(rest))
 
 
 def behind(label: str, rows: pd.DataFrame, *, name: str, columns: dict[str, object] | None = None) -> None:
     """A table folded under its label; nothing where it is empty."""
     if len(rows):
-        with st.expander(f"{label} ({len(rows)})"):
-            layout.table(rows, name=name, says=label, columns=usual(rows) | (columns or {}))
+        kinds = usual(rows) | (columns or {})
+        layout.details(f"{label} ({len(rows)})", name, lambda: layout.table(rows, name=name, says=label, columns=kinds))
 
 
 def usual(rows: pd.DataFrame) -> dict[str, object]:

@@ -114,9 +114,13 @@ def changes(stored: StoredJob) -> None:
     """What the teardown said before, who changed it and when."""
     if stored.changes.empty:
         return
-    with st.expander(f"What it said before ({len(stored.changes)} changes)"):
-        columns = {"at": st.column_config.DatetimeColumn("When (UTC)", format="YYYY-MM-DD HH:mm")}
-        layout.table(stored.changes, name="changes", says="What the teardown said before", columns=columns)
+    columns = {"at": st.column_config.DatetimeColumn("When (UTC)", format="YYYY-MM-DD HH:mm")}
+    says = "What the teardown said before"
+    layout.details(
+        f"What it said before ({len(stored.changes)} changes)",
+        "changes",
+        lambda: layout.table(stored.changes, name="changes", says=says, columns=columns),
+    )
 
 
 def looked_at(draft: Draft) -> set[tuple[str, int]]:
@@ -353,8 +357,10 @@ def summary(path: str, draft: Draft, unit: str, key: str) -> None:
             else Ticket("0", "need a reason first"),
         ]
     )
-    with st.expander("Everything written so far"):
-        st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch", alt="Everything written so far")
+    so_far = "Everything written so far"
+    layout.details(
+        so_far, "written", lambda: st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch", alt=so_far)
+    )
     ready = bool(rows) and not waiting and bool(draft.head.get("job"))
     words = "Store this teardown" if draft.stored is None else "Store the correction"
     if st.button(words, type="primary", icon=":material/save:", disabled=not ready, key="store_teardown"):

@@ -82,19 +82,19 @@ def look_up(path: str, version: str) -> None:
     ranked = wear.dropna(subset=["chance_bad"]).drop_duplicates("component")
     ranked = ranked.sort_values("chance_bad", ascending=False)
     first = ranked[ranked["chance_bad"] >= 0.2].head(3)
-    why = f"Ranked by what “{complaint}” came from before." if complaint else ""
+    why = f"Ranked by what “{complaint}” came from before. " if complaint else ""
     if first.empty:
         most = ranked.head(1)
-        likeliest = "".join(
-            f" Likeliest is {names.component_name(family, r['component'])}, {percent(r['chance_bad'])}."
+        why += "".join(
+            f"Likeliest is {names.component_name(family, r['component'])}, {percent(r['chance_bad'])}. "
             for _, r in most.iterrows()
         )
         answer = f"{subject} at {far}: nothing is likely bad yet."
-        why = likeliest.strip() + " Look at every point all the same."
+        why += "Look at every point all the same."
     else:
         likely = ", ".join(names.component_name(family, c) for c in first["component"])
         answer = f"{subject} at {far}: look first at {likely}."
-    layout.headline(DESK, answer, why)
+    layout.headline(DESK, answer, why.strip())
     points = names.points
     layout.cautions(names, family)
     safety = names.safety(family)
@@ -123,8 +123,12 @@ def look_up(path: str, version: str) -> None:
         pull(wear, names)
         sheets(path, version, family, mileage, unit)
     limits(path, version, family, mileage, names)
-    with st.expander("Every point with its chance, readings to expect and limits"):
-        layout.table(wear, name=f"wear_{unit or family}", says="Every point of the family", columns=wear_columns())
+    name = f"wear_{unit or family}"
+    layout.details(
+        "Every point with its chance, readings to expect and limits",
+        "wear",
+        lambda: layout.table(wear, name=name, says="Every point of the family", columns=wear_columns()),
+    )
     if unit:
         past_of(path, version, unit)
     layout.closing()
@@ -228,8 +232,12 @@ def limits(path: str, version: str, family: str, mileage: float, names: Catalog)
     )
     if len(readings) > MOST_DRAWN:
         st.caption(f"{MOST_DRAWN:,} of {len(readings):,} readings are drawn, evenly over the years.")
-    with st.expander(f"The {len(readings):,} readings"):
-        layout.table(readings, name=f"readings_{point}", says="The readings of this point", columns=dates(readings))
+    name = f"readings_{point}"
+    layout.details(
+        f"The {len(readings):,} readings",
+        "readings",
+        lambda: layout.table(readings, name=name, says="The readings of this point", columns=dates(readings)),
+    )
 
 
 def past_of(path: str, version: str, unit: str) -> None:

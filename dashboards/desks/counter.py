@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import aims
 import buying
 import cached
 import layout
@@ -20,29 +21,10 @@ from rebuildstats.figures.palette import number
 from rebuildstats.reports.behind import Catalog
 
 DESK = "Counter · what to order today"
-AIMS = {"jobs": "Jobs that don’t wait", "pieces": "Pieces from the shelf", "money": "Money to spend"}
-
-
-def aim() -> dict[str, float]:
-    """What the person steers by: a level of jobs, a level of pieces, or money; kept in the address."""
-    layout.adopt("aim", AIMS)
-    with st.container(horizontal=True, vertical_alignment="bottom"):
-        by = st.segmented_control(
-            "Steer by", list(AIMS), format_func=AIMS.get, default="jobs", key="aim", bind="query-params"
-        )
-        if by == "money":
-            money = st.number_input(
-                "Money on the shelves", min_value=0.0, value=20_000.0, step=1_000.0, key="budget", bind="query-params"
-            )
-            return {"budget": float(money)}
-        level = st.slider(
-            "Share wanted, %", 50, 99, 90, key="level", bind="query-params", help="90: nine of ten don’t wait"
-        )
-    return {"part_fill" if by == "pieces" else "job_fill": level / 100}
 
 
 def show_order(path: str, version: str) -> None:
-    goal = aim()
+    goal = aims.aim()
     plan = cached.order(path, version, **goal)
     order = plan["rows"]
     names = cached.catalog(path, version)
@@ -159,9 +141,12 @@ def runs_short(short: pd.DataFrame) -> None:
         pictures.short_bars(short, look=layout.look()),
         says="Chance of each part running out before an order placed today arrives, with 90 % intervals",
     )
-    with st.expander(f"All {len(short)}"):
-        columns = dates(short) | {"chance_short": layout.share("Chance"), **_bounds("chance")}
-        layout.table(short, name="runs_short", says="What may run short", columns=columns)
+    columns = dates(short) | {"chance_short": layout.share("Chance"), **_bounds("chance")}
+    layout.details(
+        f"All {len(short)}",
+        "runs_short",
+        lambda: layout.table(short, name="runs_short", says="What may run short", columns=columns),
+    )
 
 
 def kits(kits: pd.DataFrame, lines: pd.DataFrame) -> None:
@@ -175,9 +160,12 @@ def kits(kits: pd.DataFrame, lines: pd.DataFrame) -> None:
     }
     shown = ["unit", "family", "due_on", "chance_teardown", "chance_complete", "lacking", "reason"]
     layout.table(kits, name="kits", says="One kit per coming teardown", columns=columns, order=shown)
-    with st.expander("Pick lists: what to pull now, what to have at hand"):
-        columns = {"chance": layout.share("Needed"), "what": "What to do"}
-        layout.table(lines, name="kit_lines", says="The parts of every kit", columns=columns)
+    picks = {"chance": layout.share("Needed"), "what": "What to do"}
+    layout.details(
+        "Pick lists: what to pull now, what to have at hand",
+        "kit_lines",
+        lambda: layout.table(lines, name="kit_lines", says="The parts of every kit", columns=picks),
+    )
 
 
 def dead_stock(dead: pd.DataFrame) -> None:
@@ -196,8 +184,11 @@ def late(overdue: pd.DataFrame) -> None:
 
 
 def every_line(rows: pd.DataFrame) -> None:
-    with st.expander("Every shelf line, ordered or not"):
-        layout.table(rows, name="order_all", says="Every shelf line", columns=order_columns())
+    layout.details(
+        "Every shelf line, ordered or not",
+        "order_all",
+        lambda: layout.table(rows, name="order_all", says="Every shelf line", columns=order_columns()),
+    )
 
 
 def _bounds(name: str) -> dict[str, object]:

@@ -82,8 +82,12 @@ def details(answer: Answer, rejected: bytes) -> None:
             width="stretch",
             alt="Rejected rows by reason",
         )
-        with st.expander(f"Every rejected row ({len(rejects)})"):
-            st.dataframe(rejects, hide_index=True, width="stretch", alt="Every rejected row")
+        every = "Every rejected row"
+        layout.details(
+            f"{every} ({len(rejects)})",
+            "rejected",
+            lambda: st.dataframe(rejects.head(layout.MOST_ROWS), hide_index=True, width="stretch", alt=every),
+        )
         st.download_button(
             "Take the rejects along",
             rejected,
@@ -94,8 +98,8 @@ def details(answer: Answer, rejected: bytes) -> None:
             on_click="ignore",
             type="primary",
         )
-    with st.expander("Table by table"):
-        layout.table(answer.frame(), name="load", says="What became of the rows of each table")
+    says = "What became of the rows of each table"
+    layout.details("Table by table", "load", lambda: layout.table(answer.frame(), name="load", says=says))
     for note in answer.notes:
         st.caption(note)
 
@@ -112,6 +116,29 @@ def gaps(path: str, version: str) -> None:
         st.write("Nothing that an answer needs is missing.")
         return
     layout.table(rows, name="gaps", says="Gaps of the history and which answers are weaker for them")
+
+
+def still_wrong(path: str, version: str) -> None:
+    """The rows of every load that did not go in, to be taken along, corrected and brought again."""
+    files = cached.open_rejects(path, version)
+    if not files:
+        return
+    layout.section(f"Rows that still wait to be corrected ({number(sum(rows for rows, _ in files.values()))})")
+    st.caption(
+        "The last columns of each file say what is wrong. Correct the values, drop the file above, and what goes in "
+        "leaves this list. The same file may hold rows that only wait for another row; they follow by themselves."
+    )
+    with st.container(horizontal=True):
+        for name, (rows, data) in files.items():
+            st.download_button(
+                f"{name} ({number(rows)})",
+                data,
+                file_name=name,
+                mime="text/csv",
+                icon=":material/download:",
+                key=f"wrong_{name}",
+                on_click="ignore",
+            )
 
 
 def bring(path: str) -> None:
@@ -152,6 +179,7 @@ def desk(path: str, version: str) -> None:
         bring(path)
     else:
         st.info("You may look at everything here; bringing sheets in is for those on the shop’s list.")
+    layout.guarded(still_wrong, path, version)
     layout.guarded(gaps, path, version)
     layout.guarded(joining.show, path, version)
     if access.may_write():

@@ -74,8 +74,12 @@ def show(path: str, version: str) -> None:
         )
     with right:
         group(path, version)
-    with st.expander("Every group looked at"):
-        layout.table(repeats, name="repeats", says="Every group looked at", columns=repeat_columns(repeats))
+    columns = repeat_columns(repeats)
+    layout.details(
+        "Every group looked at",
+        "repeats",
+        lambda: layout.table(repeats, name="repeats", says="Every group looked at", columns=columns),
+    )
 
     for section in SECTIONS:
         layout.guarded(section, path, version)
@@ -176,9 +180,13 @@ def group(path: str, version: str) -> None:
         ),
         says="The failures of this group piling up over time",
     )
-    with st.expander(f"The {len(failed)} teardowns behind it", expanded=False):
-        mine = views.named(failed, cached.catalog(path, version))
-        layout.table(mine, name="teardowns_behind", says="The teardowns behind this group", columns=dates(failed))
+    mine = views.named(failed, cached.catalog(path, version))
+    says = "The teardowns behind this group"
+    layout.details(
+        f"The {len(failed)} teardowns behind it",
+        "teardowns_behind",
+        lambda: layout.table(mine, name="teardowns_behind", says=says, columns=dates(failed)),
+    )
 
 
 def _word(value: object) -> str:
@@ -223,10 +231,13 @@ def inspections(path: str, version: str) -> None:
         ),
         says="Share of inspections that fail per point, so far and to expect",
     )
-    with st.expander("Every inspection point"):
-        shares = {name: layout.share(name.replace("_", " ")) for name in ("share", "share_lower", "share_upper")}
-        ahead = {n: layout.one_decimal(n.replace("_", " ")) for n in ("expected_checked", "expected_failed")}
-        layout.table(rows, name="inspections", says="Every inspection point", columns={**shares, **ahead})
+    columns = {name: layout.share(layout.written(name)) for name in ("share", "share_lower", "share_upper")}
+    columns |= {n: layout.one_decimal(layout.written(n)) for n in ("expected_checked", "expected_failed")}
+    layout.details(
+        "Every inspection point",
+        "inspections",
+        lambda: layout.table(rows, name="inspections", says="Every inspection point", columns=columns),
+    )
 
 
 def came_back(path: str, version: str) -> None:

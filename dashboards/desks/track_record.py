@@ -79,10 +79,12 @@ def past(path: str, version: str) -> None:
             "coverage_upper": layout.share("at most"),
         }
         layout.table(doubtful, name="not_trusted", says="Parts whose forecast can’t be trusted and why", columns=shares)
-    with st.expander("Every part, method and origin"):
-        layout.table(
-            backtest, name="backtest", says="The whole backtest", columns={"coverage_90": layout.share("held")}
-        )
+    columns = {"coverage_90": layout.share("held")}
+    layout.details(
+        "Every part, method and origin",
+        "backtest",
+        lambda: layout.table(backtest, name="backtest", says="The whole backtest", columns=columns),
+    )
 
 
 def evidence(path: str, version: str) -> None:
@@ -148,16 +150,14 @@ def paper(path: str, version: str, family: str, component: str, distance: str) -
 
 def limits(path: str, version: str) -> None:
     """When inspection points reach their limits, and whether that agrees with the lives."""
-    with st.expander("When inspection points reach their limits"):
-        if not st.toggle("Work it out", key="points_asked"):
-            st.write("Wear per 10,000 of distance, and the ages at which 10, 50 and 90 % reach the limit.")
-            return
-        layout.guarded(_limits, path, version)
+    layout.details(
+        "When inspection points reach their limits", "points", lambda: layout.guarded(_limits, path, version)
+    )
 
 
 def _limits(path: str, version: str) -> None:
     answer = cached.answer(path, version, "points")
-    views.said(answer.notes)
+    views.said(answer.notes, "points")
     rows = views.named(answer.frame(), cached.catalog(path, version))
     layout.table(rows, name="points", says="Wear of every inspection point", columns=views.usual(rows))
 

@@ -8,22 +8,21 @@ from tests.dashboards.conftest import said
 
 @pytest.mark.parametrize(
     ("topic", "words"),
-    [("makes", "two makes with three failures each"), ("rates", "scatter"), ("young", "first tenth of life")],
+    [
+        ("Makes side by side", "two makes with three failures each"),
+        ("How often it fails", "scatter"),
+        ("Fails when young", "first tenth of life"),
+    ],
 )
 # the fleet of these tests is too small to compare makes, and says so
 def test_a_topic_opens(run, fleet_store, topic, words):
-    app = run(fleet_store, "shop_office")
-    app.session_state["lasting"] = topic
-    app.run()
+    app = run(fleet_store, "shop_office", lasting=topic)
     assert not app.exception
     assert words in said(app)
 
 
 def test_rates_by_duty_are_those_of_the_command(run, fleet_store):
-    app = run(fleet_store, "shop_office")
-    app.session_state["lasting"] = "rates"
-    app.session_state["rates_by"] = "duty"
-    app.run()
+    app = run(fleet_store, "shop_office", lasting="How often it fails", rates_by="duty")
     assert not app.exception
     shown = next(frame.value for frame in app.dataframe if "rate_lower" in frame.value)
     family = shown["family"].iloc[0]

@@ -2,34 +2,32 @@
 
 import pytest
 
+from rebuildstats import commands
 from tests.dashboards.conftest import said
 
 
 @pytest.mark.parametrize(
-    ("topic", "words"),
+    ("topic", "words", "column"),
     [
-        ("units", "failures of"),
-        ("damage", "ruined"),
-        ("drift", "readings"),
-        ("hidden", "still worth its look"),
+        ("Units by mileage", "failures of", "mean_upper"),
+        ("Ruined beside it", "ruined", "base_share"),
+        ("Drifting gauges", "readings", "shift"),
+        ("Left out, never failed", "still worth its look", "bound"),
     ],
 )
-def test_a_topic_opens(run, fleet_store, topic, words):
-    app = run(fleet_store, "shop_office")
-    assert "Choose what to look at" in said(app)
-    app.session_state["topic"] = topic
-    app.run()
+def test_a_topic_opens(run, fleet_store, topic, words, column):
+    app = run(fleet_store, "shop_office", topic=topic, see_recurrence="true")
     assert not app.exception
     assert words in said(app)
-    assert len(app.dataframe) >= 3
+    assert any(column in frame.value for frame in app.dataframe)
 
 
 def test_fails_by_mileage_for_one_family(run, fleet_store):
-    app = run(fleet_store, "shop_office")
-    app.session_state["topic"] = "shares"
-    app.run()
+    family = commands.known(fleet_store).history.units["family"].max()
+    app = run(fleet_store, "shop_office", topic="Fails by mileage", shares_family=family)
     assert not app.exception
-    assert any("age_from" in frame.value for frame in app.dataframe)
+    shown = next(frame.value for frame in app.dataframe if "age_from" in frame.value)
+    assert set(shown["family"]) == {family}
 
 
 def test_sites_left_out_stay_out(run, fleet_store, tmp_path):
@@ -42,7 +40,6 @@ def test_sites_left_out_stay_out(run, fleet_store, tmp_path):
     stores.change_settings(path, benches_shown=False)
     import recurring  # the dashboard's own module, on its path since the app ran
 
-    from rebuildstats import commands
     from rebuildstats.errors import UsageError
 
     assert recurring.TOPICS
