@@ -5,9 +5,8 @@ Mass can only lie on the innermost intervals: those between a left end and the n
 (Turnbull 1976, JRSS B 38:290; with late entry the entries count as right ends too: Frydman 1994, JRSS B 56:71).
 Intervals are half open, (left, right]: a failure found at an age counts before a life that is still good at that age.
 
-The estimate is found by EM on the discrete hazards of those intervals: a life that has not failed, and a late entry,
-need no guessing there, so that without interval lives one step gives Kaplan and Meier's estimate. Steps are
-lengthened by the squared extrapolation of Varadhan & Roland 2008, Scandinavian J. Statistics 35:335.
+The estimate is found on the discrete hazards of those intervals (`fits.npmle`): a life that has not failed, and a late
+entry, need no guessing there, so that without interval lives it is Kaplan and Meier's estimate at once.
 """
 
 from __future__ import annotations
@@ -20,17 +19,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from rebuildstats.fits.distributions import Floats
-from rebuildstats.fits.likelihood import Ints
+from rebuildstats.fits.npmle import Cells, expect, highest, survival_limits
 
 Bools = npt.NDArray[np.bool_]
 
-_MOST: Final = 5000
-# the search ends when this many steps have not raised the log likelihood by more than this part of it
-_LOOK: Final = 20
-_DONE: Final = 1e-11
 # the places at one age, in order: just before it (an exact failure's left end), at it (right ends, entries), just
 # after it
 _BEFORE, _AT, _AFTER = 0, 1, 2
+_FINE: Final = 250
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,22 +83,6 @@ class Turnbull:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class _Cells:
-    """The innermost intervals (k). Of each failed life: the `first` and `last` it may lie in, and its weight. `certain`
-    (k): weight of all lives that are in an interval or live through it; `stay_weight` (k + 1): how often the log
-    survival after 0, 1, ... intervals stands in the likelihood, for lives that have not failed (plus) and late
-    entries (minus)."""
-
-    left: Floats
-    right: Floats
-    first: Ints
-    last: Ints
-    failed_weight: Floats
-    certain: Floats
-    stay_weight: Floats
-
-
 def turnbull(entry: Floats, lower: Floats, upper: Floats, weight: Floats | None = None) -> Turnbull:
     """Turnbull's estimate of survival.
 
@@ -111,19 +91,11 @@ def turnbull(entry: Floats, lower: Floats, upper: Floats, weight: Floats | None 
     entry, lower, upper, weight : arrays (n)
         As in the `lives` contract: `upper` NaN or inf where the life has not failed, equal to `lower` where exact.
     """
-    weight = np.ones(len(lower)) if weight is None else np.asarray(weight, dtype=float)
-    entry = np.where(np.isfinite(entry), np.maximum(entry, 0.0), 0.0)
-    lower = np.where(np.isfinite(lower), np.maximum(lower, 0.0), 0.0)
-    failed = np.isfinite(upper)
-    top = np.where(failed, upper, lower)
-    entry = np.where(failed & (entry >= top), 0.0, entry)
-    lower = np.where(failed, np.minimum(np.maximum(lower, entry), top), lower)
-    says = (weight > 0) & (top > entry)
-    entry, lower, top, failed, weight = entry[says], lower[says], top[says], failed[says], weight[says]
+    entry, lower, top, failed, weight = _clean(entry, lower, upper, weight)
     exact = failed & (lower >= top)
     cells = _cells(entry, lower, top, failed, exact, weight)
-    hazard = _climb(cells)
-    failures, at_risk, value = _expect(cells, hazard)
+    hazard = highest(cells)
+    failures, at_risk, value = expect(cells, hazard)
     before = np.concatenate([[1.0], np.cumprod(1.0 - hazard)[:-1]])
     mass = before * hazard
     left, right = cells.left, cells.right
@@ -147,12 +119,63 @@ def turnbull(entry: Floats, lower: Floats, upper: Floats, weight: Floats | None 
     )
 
 
-def _key(age: Floats | Ints, place: int | Ints) -> Floats:
+def _clean(
+    entry: Floats, lower: Floats, upper: Floats, weight: Floats | None
+) -> tuple[Floats, Floats, Floats, Bools, Floats]:
+    """Entry, lower age, last age, whether it failed, and weight of the lives that say something."""
+    weight = np.ones(len(lower)) if weight is None else np.asarray(weight, dtype=float)
+    entry = np.where(np.isfinite(entry), np.maximum(entry, 0.0), 0.0)
+    lower = np.where(np.isfinite(lower), np.maximum(lower, 0.0), 0.0)
+    failed = np.isfinite(upper)
+    top = np.where(failed, upper, lower)
+    entry = np.where(failed & (entry >= top), 0.0, entry)
+    lower = np.where(failed, np.minimum(np.maximum(lower, entry), top), lower)
+    says = (weight > 0) & (top > entry)
+    return entry[says], lower[says], top[says], failed[says], weight[says]
+
+
+def turnbull_limits(
+    entry: Floats, lower: Floats, upper: Floats, weight: Floats | None = None, *, level: float = 0.9, most: int = 12
+) -> pd.DataFrame:
+    """Limits of survival by profile likelihood at the ends of up to `most` intervals that hold failures.
+
+    Arguments as of `turnbull`. Columns age, survival, survival_lower, survival_upper (two-sided `level`); ages spread
+    evenly over the fall of survival. With failures between looks the limits lie on the safe side. Where there are more
+    than a few hundred different ages they are first taken down to a grid as fine as a picture shows.
+    """
+    entry, lower, top, failed, weight = _clean(entry, lower, upper, weight)
+    between = failed & (lower < top)
+    if between.any():
+        ends = np.unique(np.quantile(top[failed], np.linspace(0.0, 1.0, _FINE), method="inverted_cdf"))
+        if len(np.unique(top[failed])) > _FINE:
+            grid = np.concatenate([[0.0], ends])
+            entry, lower, top = (grid[np.searchsorted(grid, age, side="right") - 1] for age in (entry, lower, top))
+            # what the grid takes to age 0 failed within its first step
+            top = np.where(top > entry, top, np.where(failed, ends[0], top))
+            entry, lower = np.minimum(entry, np.where(entry >= top, 0.0, entry)), np.minimum(lower, top)
+            alike = pd.DataFrame({"e": entry, "l": lower, "t": np.where(failed, top, np.inf), "w": weight})
+            one = alike.groupby(["e", "l", "t"], sort=True)["w"].sum().reset_index().to_numpy()
+            entry, lower, top, failed, weight = _clean(*one.T)
+    cells = _cells(entry, lower, top, failed, failed & (lower >= top), weight)
+    hazard = highest(cells)
+    survival = np.cumprod(1.0 - hazard)
+    held = np.flatnonzero(hazard > 1e-9)
+    if len(held) > most:
+        wanted = np.linspace(survival[held[0]], survival[held[-1]], most)
+        held = np.unique(held[[int(np.abs(survival[held] - s).argmin()) for s in wanted]])
+    found = [survival_limits(cells, hazard, int(cell) + 1, level) for cell in held]
+    low, high = (np.array([one[side] for one in found]) for side in (0, 1))
+    return pd.DataFrame(
+        {"age": cells.right[held], "survival": survival[held], "survival_lower": low, "survival_upper": high}
+    )
+
+
+def _key(age: Floats | npt.NDArray[np.int64], place: int | npt.NDArray[np.int64]) -> Floats:
     """Ends in one order: by age, then place; ages are first replaced by their rank, so that the key is exact."""
     return np.asarray(3.0 * age + place)
 
 
-def _cells(entry: Floats, lower: Floats, top: Floats, failed: Bools, exact: Bools, weight: Floats) -> _Cells:
+def _cells(entry: Floats, lower: Floats, top: Floats, failed: Bools, exact: Bools, weight: Floats) -> Cells:
     ages, ranks = np.unique(np.concatenate([[0.0], entry, lower, top]), return_inverse=True)
     n = len(entry)
     entry_rank, lower_rank, top_rank = ranks[1 : n + 1], ranks[n + 1 : 2 * n + 1], ranks[2 * n + 1 :]
@@ -188,7 +211,7 @@ def _cells(entry: Floats, lower: Floats, top: Floats, failed: Bools, exact: Bool
     for places, amount, sign in spans:
         certain += sign * np.bincount(places, amount, k + 1)
     stay = np.bincount(risk_ends[~failed], weight[~failed], k + 1) - np.bincount(starts, weight, k + 1)
-    return _Cells(
+    return Cells(
         ages[(left_key // 3).astype(np.int64)],
         ages[(right_key // 3).astype(np.int64)],
         first.astype(np.int64),
@@ -197,60 +220,3 @@ def _cells(entry: Floats, lower: Floats, top: Floats, failed: Bools, exact: Bool
         np.asarray(np.cumsum(certain)[:k]),
         np.asarray(stay, dtype=np.float64),
     )
-
-
-def _expect(cells: _Cells, hazard: Floats) -> tuple[Floats, Floats, float]:
-    """Expected failures and numbers at risk per interval under the hazards, and the log likelihood there."""
-    with np.errstate(divide="ignore"):
-        log_stay = np.concatenate([[0.0], np.cumsum(np.log1p(-hazard))])
-    mass = np.exp(log_stay[:-1]) * hazard
-    total = np.concatenate([[0.0], np.cumsum(mass)])
-    inside = np.maximum(total[cells.last + 1] - total[cells.first], 1e-300)
-    share = cells.failed_weight / inside
-    per_mass = np.maximum(_over(cells, share), 0.0)
-    failures = per_mass * mass
-    # a life inside its interval is at risk with what of it was not expected to have failed there already
-    gone = per_mass * total[:-1] - _over(cells, share * total[cells.first])
-    at_risk = np.maximum(cells.certain - gone, failures)
-    log_stay = np.maximum(log_stay, -1e6)
-    value = float(cells.failed_weight @ np.log(inside) + cells.stay_weight @ log_stay)
-    return failures, at_risk, value
-
-
-def _over(cells: _Cells, values: Floats) -> Floats:
-    """Per interval the sum of the values of the failed lives that may lie in it."""
-    k = len(cells.left)
-    ends = np.bincount(cells.first, values, k + 1) - np.bincount(cells.last + 1, values, k + 1)
-    return np.asarray(np.cumsum(ends)[:k])
-
-
-def _climb(cells: _Cells) -> Floats:
-    """EM with squared extrapolation from hazards that share every life's weight evenly over its intervals."""
-    k = len(cells.left)
-    if k == 0:
-        return np.zeros(0)
-    hazard: Floats = np.clip(1.0 / (np.arange(k, 0, -1) + 1.0), 0.0, 0.5)
-
-    def step(at: Floats) -> tuple[Floats, float]:
-        failures, at_risk, value = _expect(cells, at)
-        new: Floats = np.where(at_risk > 0, np.minimum(failures / np.maximum(at_risk, 1e-300), 1.0), 0.0)
-        return new, value
-
-    marked = -np.inf
-    for turn in range(_MOST):
-        one, value = step(hazard)
-        if turn % _LOOK == 0:
-            if value - marked < _DONE * (1.0 + abs(value)):
-                return one
-            marked = value
-        two, _ = step(one)
-        change, bend = one - hazard, (two - one) - (one - hazard)
-        hazard = two
-        length = -np.sqrt(float(change @ change) / max(float(bend @ bend), 1e-300))
-        if length < -1.0:
-            jump = np.clip(one - change - 2.0 * length * change + length * length * bend, 1e-14, 1.0 - 1e-14)
-            jump = np.where((two <= 0) | (two >= 1), two, jump)
-            settled, jump_value = step(jump)
-            if np.isfinite(jump_value) and jump_value >= value:
-                hazard = settled
-    return hazard

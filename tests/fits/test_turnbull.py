@@ -7,9 +7,11 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq, minimize
+from scipy.stats import chi2
 from sksurv.nonparametric import kaplan_meier_estimator
 
-from rebuildstats.fits.turnbull import Turnbull, turnbull
+from rebuildstats.fits.turnbull import Turnbull, turnbull, turnbull_limits
 from tests.fits import published_lives as published
 
 
@@ -152,5 +154,60 @@ def test_intervals_and_late_entries_against_a_plain_em(seed: int) -> None:
     says = np.isfinite(upper) | (lower > entry)
     entry, lower, upper = entry[says], lower[says], upper[says]
     found = turnbull(entry, lower, upper)
-    assert found.log_likelihood >= plain_em(entry, lower, upper) - 1e-4
+    assert found.log_likelihood >= plain_em(entry, lower, upper) - 1e-8
     assert found.mass.sum() == pytest.approx(1.0)
+
+
+def test_limits_without_censoring_are_those_of_a_binomial_share() -> None:
+    # the likelihood ratio of a binomial share in closed form (Thomas & Grunkemeier 1975 reduces to it)
+    n, failed = 20, 6
+    ages = np.arange(1.0, n + 1)
+    row = turnbull_limits(np.zeros(n), ages, ages, most=n, level=0.9).iloc[failed - 1]
+
+    def fall(share: float) -> float:
+        ratio = failed * np.log(failed / n / (1 - share)) + (n - failed) * np.log((n - failed) / n / share)
+        return float(2 * ratio - chi2.ppf(0.9, 1))
+
+    assert row["survival"] == pytest.approx(14 / 20)
+    assert row["survival_lower"] == pytest.approx(brentq(fall, 0.1, 0.7), abs=2e-3)
+    assert row["survival_upper"] == pytest.approx(brentq(fall, 0.7, 0.99), abs=2e-3)
+
+
+def test_limits_between_looks_against_a_general_optimiser() -> None:
+    # N3: breast cosmesis; the profile likelihood of survival after (24, 25] by scipy's SLSQP over the masses
+    data = published.dataset("KMsurv", "bcdeter")
+    data = data[data["treat"] == 1]
+    lower, upper = data["lower"].to_numpy(float), data["upper"].to_numpy(float)
+    limits = turnbull_limits(np.zeros(len(lower)), lower, upper).set_index("age").loc[25.0]
+    found = turnbull(np.zeros(len(lower)), lower, upper)
+    inside = (found.left[None, :] >= lower[:, None]) & (
+        found.right[None, :] <= np.where(np.isfinite(upper), upper, np.inf)[:, None]
+    )
+    after = found.right > 25.0
+
+    def profile(survival: float) -> float:
+        start = np.where(after, found.mass / found.mass[after].sum() * survival, 0.0)
+        start += np.where(~after, found.mass / found.mass[~after].sum() * (1 - survival), 0.0)
+        rules = [
+            {"type": "eq", "fun": lambda m: m.sum() - 1},
+            {"type": "eq", "fun": lambda m: m[after].sum() - survival},
+        ]
+        best = minimize(
+            lambda m: -np.log(np.maximum(inside @ m, 1e-12)).sum(),
+            np.maximum(start, 1e-6), bounds=[(0, 1)] * len(start), constraints=rules, options={"maxiter": 300},
+        )  # fmt: skip
+        return float(-best.fun)
+
+    for side in ("survival_lower", "survival_upper"):
+        fall = 2 * (found.log_likelihood - profile(float(limits[side])))
+        assert fall == pytest.approx(chi2.ppf(0.9, 1), rel=0.05)
+
+
+def test_limits_of_many_ages_are_as_those_of_few() -> None:
+    rng = np.random.default_rng(5)
+    age, step = 200.0 * rng.weibull(2.4, 1500), rng.uniform(20, 100, 1500)
+    lower = np.floor(age / step) * step
+    fine = turnbull_limits(np.zeros(1500), lower, lower + step)
+    truth = np.exp(-((fine["age"] / 200.0) ** 2.4))
+    assert ((fine["survival_lower"] <= truth) & (truth <= fine["survival_upper"])).mean() >= 0.75
+    assert (fine["survival_upper"] - fine["survival_lower"]).max() < 0.15
