@@ -36,15 +36,10 @@ def past(path: str, version: str) -> None:
         return
     table = pictures.by_method(backtest)
     best = table.iloc[0]
-    naive = table[table["method"].str.contains("moving", case=False)]
     held = percent(best["coverage_90"])
     few = best["coverage_upper"] < PROMISE
     answer = f"{'With care' if few else 'Yes'}: {held} of past months fell inside the 90 % range."
-    why = f"“{best['method']}” has come closest of {len(table)} methods"
-    if len(naive) and naive.iloc[0]["pinball"] > 0:
-        less = 1 - best["pinball"] / naive.iloc[0]["pinball"]
-        why += f": {percent(less)} less off than a moving average, over {number(best['forecasts'])} forecasts"
-    why += ". Its ranges held too seldom." if few else "."
+    why = pictures.closest(table) + (" Its ranges held too seldom." if few else "")
     layout.headline(DESK, answer, why)
     doubtful = pictures.not_trusted(backtest)
     layout.tickets(
@@ -67,7 +62,10 @@ def past(path: str, version: str) -> None:
     with left:
         layout.section("How far off each method was")
         st.caption("croston, sba and tsb are methods for parts that are asked for seldom.")
-        layout.chart(pictures.losses(backtest, look=layout.look()), says="Pinball loss of each method, least first")
+        layout.chart(
+            pictures.losses(backtest, look=layout.look()),
+            says="Each method’s loss over a moving average’s, least first, with 90 % intervals",
+        )
     with right:
         layout.section("Did the ranges hold?")
         layout.chart(pictures.coverage(backtest, look=layout.look()), says="Coverage of each method’s 90 % ranges")

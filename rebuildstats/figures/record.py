@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from scipy import stats
 
 from rebuildstats.figures.palette import LIGHT, Look, empty, number, percent, span
 from rebuildstats.figures.rows import BAR, error_bars, floats, hatched, start
+
+PEER = "moving average"
+"""What every method is held against."""
 
 
 def by_method(backtest: pd.DataFrame) -> pd.DataFrame:
     """The backtest's rows gathered per method, the least loss first.
 
-    method, pinball (sum), coverage_90 (mean) with coverage_lower and coverage_upper, forecasts, parts.
+    method, pinball (sum), times (of the moving average's loss, see `times_peer`) with times_lower and times_upper,
+    coverage_90 (mean) with coverage_lower and coverage_upper, forecasts, parts.
     """
-    columns = ["method", "pinball", "coverage_90", "coverage_lower", "coverage_upper", "forecasts", "parts"]
+    columns = ["method", "pinball", "times", "times_lower", "times_upper"]
+    columns += ["coverage_90", "coverage_lower", "coverage_upper", "forecasts", "parts"]
     if backtest.empty:
         return pd.DataFrame(columns=columns)
     grouped = backtest.groupby("method", as_index=False).agg(
@@ -24,7 +32,40 @@ def by_method(backtest: pd.DataFrame) -> pd.DataFrame:
         forecasts=("pinball", "size"),
         parts=("part", "nunique"),
     )
+    grouped = grouped.merge(times_peer(backtest), on="method")
     return _with_interval(grouped, backtest, "method").sort_values("pinball", ignore_index=True)[columns]
+
+
+def times_peer(backtest: pd.DataFrame) -> pd.DataFrame:
+    """Each method's loss over the moving average's, where both forecast: method, times, times_lower, times_upper.
+
+    The ratio of two sums, two-sided 90 % on the log scale; what a part's forecasts have in common counts once
+    (linearised ratio with parts as clusters: Cochran 1977, Sampling Techniques, 3rd ed., ch. 6 and 9A). With fewer than
+    two parts nothing bounds it.
+    """
+    wide = backtest.pivot_table(index=["part", "origin"], columns="method", values="pinball")
+    rows = []
+    for method in wide.columns:
+        row = {"method": method, "times": np.nan, "times_lower": 0.0, "times_upper": np.inf}
+        if PEER in wide:
+            both = pd.DataFrame({"mine": wide[method], "peer": wide[PEER]}).dropna()
+            row |= _ratio(both.groupby(level="part").sum())
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _ratio(sums: pd.DataFrame) -> dict[str, float]:
+    """Of the sums by part, `mine` over `peer`, with its interval; where nothing can be said, nothing is returned."""
+    mine, peer, parts = float(sums["mine"].sum()), float(sums["peer"].sum()), len(sums)
+    if not (mine > 0 and peer > 0):
+        return {}
+    ratio = mine / peer
+    if parts < 2:
+        return {"times": ratio}
+    off = sums["mine"] - ratio * sums["peer"]
+    error = np.sqrt(parts / (parts - 1) * float((off**2).sum())) / mine
+    reach = float(np.exp(stats.t.ppf(0.95, parts - 1) * error))
+    return {"times": ratio, "times_lower": ratio / reach, "times_upper": ratio * reach}
 
 
 def _with_interval(table: pd.DataFrame, backtest: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -58,6 +99,24 @@ def independent_looks(held: pd.Series, groups: pd.Series) -> float:
     return n / max(clustered / plain, 1.0) if parts > 1 else 1.0
 
 
+def closest(table: pd.DataFrame) -> str:
+    """How the method that came closest did beside the moving average, in words. table: as from `by_method`."""
+    best = table.iloc[0]
+    over = f"over {number(best['forecasts'])} forecasts of {number(best['parts'])} parts"
+    said = f"“{best['method']}” has come closest of {len(table)} methods"
+    less, least, most = 1 - best["times"], 1 - best["times_upper"], 1 - best["times_lower"]
+    if best["method"] == PEER or pd.isna(less):
+        return f"{said}, {over}."
+    if math.isinf(least):
+        return f"{said}, {over}; too few parts to say by how much."
+    clear = "" if least > 0 else ", which may be chance"
+    return f"{said}: {_less(less)} off than a {PEER} (90 % interval {_less(least)} to {_less(most)}){clear}, {over}."
+
+
+def _less(share: float) -> str:
+    return f"{percent(share)} less" if share >= 0 else f"{percent(-share)} more"
+
+
 def wilson(share: float, looks: float, z: float = 1.6448536269514722) -> tuple[float, float]:
     """Wilson's interval of a share out of so many looks (z: 90 % two-sided by default); nothing seen: 0 to 1."""
     if not looks > 0 or not np.isfinite(share):
@@ -87,31 +146,37 @@ def not_trusted(backtest: pd.DataFrame, least: float = 0.7) -> pd.DataFrame:
 
 
 def losses(backtest: pd.DataFrame, *, look: Look = LIGHT) -> go.Figure:
-    """Each method's pinball loss over all parts and origins, the least first (the contract's `backtest` columns)."""
+    """Each method's pinball loss over the moving average's, the least first, with its interval (the contract's
+    `backtest` columns); the line at 1 is the moving average.
+    """
     table = by_method(backtest)
+    table = table[table["times"].notna()]
     if table.empty:
         return empty("The history is too short to try the forecast on its own past.", look)
-    figure = start(
-        [str(m) for m in table["method"]],
-        look,
-        x="how far off, all parts (pinball loss in pieces; shorter is better)",
-        legend=False,
-    )
-    colours = [look.calm if i == 0 else look.faint for i in range(len(table))]
-    figure.add_bar(
-        x=floats(table["pinball"]),
+    figure = start([str(m) for m in table["method"]], look, x=f"how far off, {PEER} = 1 (less is better)", legend=False)
+    times = floats(table["times"])
+    clear = floats(table["times_upper"]) < 1
+    figure.add_scatter(
+        x=times,
         y=np.arange(len(table)),
-        orientation="h",
-        width=BAR,
-        marker=hatched(colours, [""] + ["/"] * (len(table) - 1), look),
+        mode="markers",
+        error_x=error_bars(times, floats(table["times_lower"]), floats(table["times_upper"]), look),
+        marker={
+            "size": 14,
+            "symbol": ["circle" if c else "diamond" for c in clear],
+            "color": [look.calm if c else look.faint for c in clear],
+        },
         hovertext=[
-            f"<b>{r['method']}</b><br>loss {number(r['pinball'], 1)}<br>{number(r['forecasts'])} forecasts of "
-            f"{number(r['parts'])} parts<br>its 90 % ranges held {percent(r['coverage_90'])} of the time"
+            f"<b>{r['method']}</b><br>{number(r['times'], 2)} times as far off as a {PEER}<br>90 % interval "
+            f"{span(r['times_lower'], r['times_upper'], lambda v: number(v, 2))}<br>{number(r['forecasts'])} forecasts "
+            f"of {number(r['parts'])} parts; loss {number(r['pinball'], 1)} pieces"
             for _, r in table.iterrows()
         ],
         hoverinfo="text",
     )
-    figure.update_xaxes(rangemode="tozero", tickformat=",")
+    figure.add_vline(x=1, line={"color": look.ink, "dash": "dash", "width": 1.5})
+    ends = table["times_upper"].replace(np.inf, np.nan).max()
+    figure.update_xaxes(range=[0, 1.05 * max(float(times.max()), 1.0, float(ends) if pd.notna(ends) else 0.0)])
     return figure
 
 

@@ -378,12 +378,41 @@ def test_the_record_is_summed_over_parts_least_loss_first(look):
     assert list(table["pinball"]) == [4.0, 6.0]
     assert list(table["parts"]) == [2, 2]
     assert words(record.losses(BACKTEST, look=look)) == ["installed base", "moving average"]
+    assert np.allclose(record.losses(BACKTEST, look=look).data[0].x, [4 / 6, 1])
+    assert "90 % interval" in record.losses(BACKTEST, look=look).data[0].hovertext[0]
     covered = record.coverage(BACKTEST, look=look).data[0]
     assert np.allclose(covered.x, [0.92, 0.65])
     assert list(covered.marker.symbol) == ["circle", "diamond"]
     assert all(covered.error_x.array > 0)
     assert "90 % interval" in covered.hovertext[0]
     assert "of 2 parts" in covered.hovertext[0]
+
+
+def test_a_methods_loss_beside_the_moving_averages_is_as_sure_as_its_parts_say():
+    rng = np.random.default_rng(3)
+    parts, origins = 60, 4
+    size = np.repeat(rng.lognormal(0, 1, parts), origins)
+    told = pd.DataFrame({"part": np.repeat(np.arange(parts), origins), "origin": np.tile(np.arange(origins), parts)})
+    own = np.repeat(rng.lognormal(-0.2, 0.3, parts), origins)  # how a part fares is its own, not one forecast's
+    rows = pd.concat(
+        [
+            told.assign(method="moving average", pinball=size, coverage_90=0.9),
+            told.assign(method="sba", pinball=size * own, coverage_90=0.9),
+            told.head(1).assign(method="croston", pinball=1.0, coverage_90=0.9),
+        ]
+    )
+    table = record.times_peer(rows).set_index("method")
+    assert table.loc["moving average", "times_upper"] == pytest.approx(1)
+    assert not np.isfinite(table.loc["croston", "times_upper"])  # one part bounds nothing
+    # an independent way to the same interval: the bootstrap over parts (Efron & Tibshirani 1993, ch. 8)
+    sums = pd.DataFrame({"a": size * own, "b": size}).groupby(told["part"]).sum().to_numpy()
+    drawn = sums[rng.integers(0, parts, (4000, parts))].sum(axis=1)
+    low, high = np.quantile(drawn[:, 0] / drawn[:, 1], [0.05, 0.95])
+    mine = table.loc["sba"]
+    assert mine["times"] == pytest.approx(sums[:, 0].sum() / sums[:, 1].sum())
+    assert np.log(mine["times_upper"] / mine["times_lower"]) == pytest.approx(np.log(high / low), rel=0.15)
+    assert "of 2 methods: " in record.closest(record.by_method(rows[rows["method"] != "croston"]))
+    assert "too few parts" in record.closest(record.by_method(rows).query("method == 'croston'"))
 
 
 @pytest.mark.parametrize(("held", "looks"), [(9, 10), (88, 100), (0, 5), (5, 5), (450, 500)])
