@@ -24,7 +24,7 @@ from rebuildstats.figures.palette import (
     span,
 )
 from rebuildstats.figures.rows import error_bars, floats, start
-from rebuildstats.fits.turnbull import turnbull
+from rebuildstats.fits.turnbull import turnbull, turnbull_limits
 
 #: Chances drawn as ticks on a probability axis.
 TICKS = (0.001, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99, 0.999)
@@ -58,16 +58,27 @@ def chance_curve(fit: Any, ages: np.ndarray, *, draws: int = 200, seed: int = 0,
 
 
 def counted_steps(lives: pd.DataFrame) -> pd.DataFrame:
-    """The plain estimate behind a fit (Turnbull's): age, chance — at the end of each interval that holds failures.
+    """The plain estimate behind a fit (Turnbull's) at the end of each interval that holds failures: age, chance,
+    chance_lower, chance_upper (two-sided 90 %, by profile likelihood), events, lives (of all).
 
     `lives`: the contract's columns, of one component.
     """
-    columns = ["age", "chance"]
+    columns = ["age", "chance", "chance_lower", "chance_upper", "events", "lives"]
     if lives.empty:
         return pd.DataFrame(columns=columns)
-    plain = turnbull(*(floats(lives[c]) for c in ("entry_age", "lower_age", "upper_age"))).frame()
+    ages = [floats(lives[c]) for c in ("entry_age", "lower_age", "upper_age")]
+    steps = turnbull(*ages)
+    plain = steps.frame()
     some = plain[np.isfinite(plain["right"]) & (plain["mass"] > 0)]
-    return pd.DataFrame({"age": some["right"].to_numpy(), "chance": 1 - some["survival"].to_numpy()}, columns=columns)
+    if some.empty:
+        return pd.DataFrame(columns=columns)
+    limits = turnbull_limits(*ages).sort_values("survival")
+    survival = some["survival"].to_numpy()
+    # limits are reckoned at a dozen of the steps; those between lie between
+    low, high = (np.interp(survival, limits["survival"], limits[f"survival_{side}"]) for side in ("lower", "upper"))
+    rows = {"age": some["right"].to_numpy(), "chance": 1 - survival}
+    rows |= {"chance_lower": 1 - np.maximum(high, survival), "chance_upper": 1 - np.minimum(low, survival)}
+    return pd.DataFrame(rows | {"events": steps.events, "lives": steps.lives}, columns=columns)
 
 
 def chance_by_mileage(
@@ -133,7 +144,7 @@ def probability_plot(
 ) -> go.Figure:
     """A fitted life on the paper on which its distribution is a straight line, with its band and the plain estimate.
 
-    `curve`: as of `chance_curve`. `steps`: age, chance — Turnbull's estimate (lower, upper optional). Age is on a log
+    `curve`: as of `chance_curve`. `steps`: as of `counted_steps`. Age is on a log
     axis; the chance axis is that of `distribution` (`weibull` and `exponential`: complementary log-log; `lognormal`:
     probit; `loglogistic`: logit).
     """
@@ -176,8 +187,10 @@ def probability_plot(
             marker={"symbol": "diamond-open", "size": 7, "color": look.alarm},
             name="as counted, no formula",
             hovertext=[
-                f"by {number(a)} {distance}: {percent(c)}, as counted"
-                for a, c in zip(steps["age"], steps["chance"], strict=True)
+                f"by {number(r['age'])} {distance}: {percent(r['chance'])}, as counted<br>90 % interval "
+                f"{span(r['chance_lower'], r['chance_upper'], percent)}<br>"
+                f"from {number(r['events'])} failures in {number(r['lives'])} lives"
+                for _, r in steps.iterrows()
             ],
             hoverinfo="text",
         )

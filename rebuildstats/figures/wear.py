@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -115,15 +116,15 @@ def readings_by_age(
     reading_unit: str,
     low_limit: float | None = None,
     high_limit: float | None = None,
-    crossings: dict[float, float] | None = None,
+    crossings: pd.DataFrame | None = None,
     at_age: float | None = None,
     look: Look = LIGHT,
 ) -> go.Figure:
     """Gauge readings against the component's age, the fitted 10-50-90 % band, and the limit.
 
     `readings`: age, reading, verdict (`ok`, `fail`, missing), and unit, job where there. `bands`: age, q10, q50, q90 in
-    the reading's unit (None: nothing fitted yet). `crossings`: share of positions over the limit -> the age at which
-    that is reached (`{0.1: 90000, 0.5: 140000, 0.9: inf}`). `at_age` marks the age asked about.
+    the reading's unit, readings (how many stand behind it; None: nothing fitted yet). `crossings`: as of `limit_ages`.
+    `at_age` marks the age asked about.
     """
     if readings.empty and (bands is None or bands.empty):
         return empty("No gauge reading of this point at a known age yet.", look)
@@ -148,8 +149,8 @@ def readings_by_age(
             name="middle reading",
             hovertext=[
                 f"at {number(a)} {distance}<br>middle {number(m, 3)} {reading_unit}<br>"
-                f"8 of 10 between {number(lo, 3)} and {number(hi, 3)}<br>from {len(readings)} readings"
-                for a, lo, m, hi in zip(age, q10, q50, q90, strict=True)
+                f"8 of 10 between {number(lo, 3)} and {number(hi, 3)}<br>from {number(n)} readings"
+                for a, lo, m, hi, n in zip(age, q10, q50, q90, bands["readings"], strict=True)
             ],
             hoverinfo="text",
         )
@@ -169,8 +170,10 @@ def readings_by_age(
             marker={"color": colour, "symbol": symbol, "size": 9, "line": {"width": 1.6, "color": colour}},
             name=f"{word} ({len(some)})",
             hovertext=[
-                f"{u}<br>{number(r, 3)} {reading_unit} at {number(a)} {distance}<br>{word}"
-                for u, r, a in zip(who, some["reading"], some["age"], strict=True)
+                f"{u}<br>{number(r, 3)} {reading_unit} at {number(a)} {distance}<br>{word}{there}"
+                for u, r, a, there in zip(
+                    who, some["reading"], some["age"], _expected_there(bands, floats(some["age"])), strict=True
+                )
             ],
             hoverinfo="text",
         )
@@ -190,14 +193,12 @@ def readings_by_age(
     if bands is not None and not bands.empty:
         ends.append(floats(bands["age"]))
     oldest = float(np.nanmax(np.concatenate(ends)))
-    for share, age_then in (crossings or {}).items():
-        if np.isfinite(age_then) and age_then <= oldest:
-            figure.add_vline(
-                x=age_then,
-                line={"color": look.faint, "width": 1, "dash": "dot"},
-                annotation={"text": f"{percent(share)} beyond", "font": {"color": look.faint, "size": 11}},
-                annotation_position="bottom left",
-            )
+    if crossings is not None:
+        limits = [float(value) for value in (low_limit, high_limit) if value is not None and np.isfinite(value)]
+        end = float(bands["q50"].iloc[-1]) if bands is not None and not bands.empty else np.nan
+        # of two limits the one that wear comes nearest to
+        nearest = min(limits, key=lambda value: abs(value - end), default=None)
+        _cross(figure, crossings, nearest, oldest, distance, look)
     if at_age is not None and np.isfinite(at_age):
         figure.add_vline(
             x=at_age,
@@ -216,19 +217,66 @@ def readings_by_age(
     return figure
 
 
+def _expected_there(bands: pd.DataFrame | None, ages: np.ndarray) -> list[str]:
+    """For each reading's hover, between what 8 of 10 lie at its age; nothing where no band is fitted."""
+    if bands is None or bands.empty:
+        return [""] * len(ages)
+    low, high = (np.interp(ages, floats(bands["age"]), floats(bands[name])) for name in ("q10", "q90"))
+    count = number(bands["readings"].iloc[0])
+    return [
+        f"<br>8 of 10 lie between {number(lo, 3)} and {number(hi, 3)} there, from {count} readings"
+        for lo, hi in zip(low, high, strict=True)
+    ]
+
+
+def _cross(
+    figure: go.Figure, crossings: pd.DataFrame, limit: float | None, oldest: float, distance: str, look: Look
+) -> None:
+    """The ages at which shares of the positions are beyond the limit, with their intervals, on the limit's line; what
+    lies beyond the oldest age drawn is left out."""
+    crossings = crossings[floats(crossings["age"]) <= oldest]
+    if crossings.empty or limit is None:
+        return
+    age, lower, upper = (floats(crossings[name]) for name in ("age", "age_lower", "age_upper"))
+    for share, then in zip(crossings["share"], age, strict=True):
+        figure.add_vline(
+            x=then,
+            line={"color": look.faint, "width": 1, "dash": "dot"},
+            annotation={"text": f"{percent(share)} beyond", "font": {"color": look.faint, "size": 11}},
+            annotation_position="bottom left",
+        )
+    figure.add_scatter(
+        x=age,
+        y=np.full(len(age), limit),
+        mode="markers",
+        marker={"symbol": "diamond", "size": 10, "color": look.alarm, "line": {"color": look.page, "width": 1}},
+        error_x=error_bars(age, lower, np.minimum(upper, oldest), look),
+        name="beyond the limit by",
+        hovertext=[
+            f"{percent(r['share'])} beyond the limit by {number(r['age'])} {distance}<br>"
+            f"90 % interval {span(r['age_lower'], r['age_upper'])} {distance}<br>from {number(r['readings'])} readings"
+            for _, r in crossings.iterrows()
+        ],
+        hoverinfo="text",
+    )
+
+
 def reading_bands(fit: Any, ages: np.ndarray) -> pd.DataFrame | None:
-    """The reading to expect at `ages` by a `fits.points.PointFit`: age, q10, q50, q90; None without one."""
+    """The reading to expect at `ages` by a `fits.points.PointFit`: age, q10, q50, q90, readings; None without one."""
     if fit is None or fit.gauge is None:
         return None
     low, middle, high = fit.reading(ages, [0.1, 0.5, 0.9])
-    return pd.DataFrame({"age": ages, "q10": low, "q50": middle, "q90": high})
+    return pd.DataFrame({"age": ages, "q10": low, "q50": middle, "q90": high, "readings": fit.gauge.readings})
 
 
-def limit_ages(fit: Any) -> dict[float, float]:
-    """Share of positions over the limit -> the age at which that is reached, by a point's fit."""
+def limit_ages(fit: Any) -> pd.DataFrame:
+    """When 10, 50 and 90 % of the positions are over the limit, by a point's fit: share, age, age_lower, age_upper
+    (two-sided 90 %), readings; no row where readings don't say."""
+    columns = ["share", "age", "age_lower", "age_upper", "readings"]
     if fit is None or fit.gauge is None or not fit.by_gauge:
-        return {}
-    return {share: float(fit.gauge.age_at_limit(share)[0]) for share in (0.1, 0.5, 0.9)}
+        return pd.DataFrame(columns=columns)
+    rows = [(share, *fit.gauge.age_at_limit(share), fit.gauge.readings) for share in (0.1, 0.5, 0.9)]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def fail_shares(
@@ -283,8 +331,18 @@ def fail_shares(
             },
             name="to expect in the coming months",
             hovertext=[
-                f"<b>{label}</b><br>{number(f, 1)} fails to expect in {number(c, 1)} checks: {percent(a)}"
-                for label, f, c, a in zip(labels, failed, checked, ahead, strict=True)
+                f"<b>{label}</b><br>{number(f, 1)} fails to expect in {number(c, 1)} checks: {percent(a)}<br>"
+                f"90 % interval {span(lo, hi, partial(number, digits=1))} fails<br>from {number(n)} checks so far"
+                for label, f, c, a, lo, hi, n in zip(
+                    labels,
+                    failed,
+                    checked,
+                    ahead,
+                    top["expected_lower"],
+                    top["expected_upper"],
+                    top["checked"],
+                    strict=True,
+                )
             ],
             hoverinfo="text",
         )

@@ -32,7 +32,10 @@ COLUMNS = (
     "expected_checked",
     "expected_failed",
 )
-MORE = ("method", "safety", "left_out", "left_out_share", "offered", "band_from", "band_to")
+MORE = (
+    "method", "safety", "left_out", "left_out_share", "offered", "band_from", "band_to", "expected_lower",
+    "expected_upper",
+)  # fmt: skip
 
 
 def bands(oldest: float, pieces: int = 6) -> Array:
@@ -80,7 +83,8 @@ def inspections_table(
     until then; optional). Without it the expected columns are nan. positions: today's `positions` record, for the
     ages at those teardowns. mileage: only looks in the round band of distance since rebuild that holds it count.
     Columns COLUMNS, then MORE: left_out, offered: looks left out of those that teardowns offered (a rebuild offers
-    every position of every point of its family); band_from, band_to: the band counted.
+    every position of every point of its family); band_from, band_to: the band counted; expected_lower, expected_upper:
+    of expected_failed, as unsure as the chances of a fail are (two-sided 90 %).
     """
     all_looks = looks(inspections, points)
     rows = _all_points(points, components, all_looks)
@@ -139,37 +143,43 @@ def _expect(
     ahead: pd.DataFrame | None,
     positions: pd.DataFrame | None,
 ) -> None:
-    """Fill expected_checked and expected_failed: over units, teardowns to come x looks per teardown x chance of a
-    fail then."""
-    table["expected_checked"] = np.nan
-    table["expected_failed"] = np.nan
+    """Fill expected_checked and expected_failed with its limits: over units, teardowns to come x looks per teardown x
+    chance of a fail then."""
+    names = ["expected_checked", "expected_failed", "expected_lower", "expected_upper"]
+    table[names] = np.nan
     if ahead is None:
         return
     torn = teardowns.groupby("family").size()
     coming = ahead.groupby("family")["expected"].sum()
     by_component = _ages_ahead(ahead, positions)
-    checks, fails = np.zeros(len(table)), np.zeros(len(table))
+    expected = np.zeros((len(table), 4))
     for i, row in enumerate(rows_of(table)):
         past: Any = torn.get(row.family, 0)
         # looks per teardown and position; half a look is the prior where the family was never opened
         rate = min((float(row.checked) + 0.5) / (float(past) * float(row.positions) + 1.0), 1.0)
         if row.band_to != np.inf or row.band_from > 0:
             rate = min((float(row.offered - row.left_out) + 0.5) / (float(row.offered) + 1.0), 1.0)
-        total = float(coming.get(row.family, 0.0)) * float(row.positions)
-        checks[i] = total * rate
+        checks = float(coming.get(row.family, 0.0)) * float(row.positions) * rate
         share = (float(row.failed) + 0.5) / (float(row.checked) + 1.0) if row.checked else np.nan
+        shares = [share, float(row.share_lower), float(row.share_upper)]
         fit = point_fits.get(str(row.family), str(row.point)) if point_fits is not None else None
         known = by_component.get((str(row.family), str(row.component)))
         if fit is not None and known is not None and not (fit.verdict.kind == "bound" and not fit.by_gauge):
             ages, weights = known
             aged = np.isfinite(ages)
-            chance = np.full(len(ages), share)
-            chance[aged] = fit.chance(ages[aged]) if aged.any() else chance[aged]
-            chance = np.where(np.isfinite(chance), chance, 0.5)
-            fails[i] = rate * float((weights * chance).sum())
+            chances = np.tile(np.array(shares)[:, None], len(ages))
+            if aged.any():
+                chances[:, aged] = fit.chance(ages[aged]), *fit.interval(ages[aged])
+            fails = rate * (_else_open(chances) @ weights)
         else:
-            fails[i] = checks[i] * (share if np.isfinite(share) else 0.5)
-    table["expected_checked"], table["expected_failed"] = checks, fails
+            fails = checks * _else_open(np.array(shares)[:, None])[:, 0]
+        expected[i] = checks, *fails
+    table[names] = expected
+
+
+def _else_open(chances: Array) -> Array:
+    """Rows chance, lower, upper; what can't be said is half, between nothing and all."""
+    return np.where(np.isfinite(chances), chances, np.array([0.5, 0.0, 1.0])[:, None])
 
 
 def _ages_ahead(ahead: pd.DataFrame, positions: pd.DataFrame | None) -> dict[tuple[str, str], tuple[Array, Array]]:

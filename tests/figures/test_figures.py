@@ -68,18 +68,33 @@ def test_readings_keep_limit_unit_and_crossings(look):
     readings = pd.DataFrame(
         {"age": [1e4, 9e4, 2e5], "reading": [2.4, 1.9, 1.2], "verdict": ["ok", None, "fail"], "unit": ["A", "B", "C"]}
     )
-    bands = pd.DataFrame({"age": [0.0, 2e5], "q10": [2.5, 1.1], "q50": [2.5, 1.5], "q90": [2.5, 1.9]})
+    bands = pd.DataFrame({"age": [0.0, 2e5], "q10": [2.5, 1.1], "q50": [2.5, 1.5], "q90": [2.5, 1.9], "readings": 41})
+    crossings = pd.DataFrame(
+        {
+            "share": [0.1, 0.5, 0.7, 0.9],
+            "age": [120000.0, 200000.0, 900000.0, INF],
+            "age_lower": [100000.0, 170000.0, 700000.0, 9e5],
+            "age_upper": [150000.0, INF, INF, INF],
+            "readings": 41,
+        }
+    )
     figure = wear.readings_by_age(
         readings,
         bands,
         distance="km",
         reading_unit="lbf",
         low_limit=1.5,
-        crossings={0.1: 120000.0, 0.5: 200000.0, 0.7: 900000.0, 0.9: INF},
+        crossings=crossings,
         look=look,
     )
     assert titled(figure) == ("age since renewal (km)", "reading (lbf)")
-    assert [t.name for t in figure.data][2:] == ["passed (2)", "failed (1)"]
+    assert [t.name for t in figure.data][2:] == ["passed (2)", "failed (1)", "beyond the limit by"]
+    assert "8 of 10 lie between 1.100 and 1.900 there, from 41 readings" in figure.data[3].hovertext[0]
+    assert list(figure.data[4].x) == [120000.0, 200000.0]
+    assert list(figure.data[4].y) == [1.5, 1.5]
+    assert figure.data[4].error_x.array[0] == 30000.0
+    assert "10 % beyond the limit by 120,000 km<br>90 % interval 100,000 to 150,000 km" in figure.data[4].hovertext[0]
+    assert "at least 170,000 km<br>from 41 readings" in figure.data[4].hovertext[1]
     assert figure.data[2].marker.symbol != figure.data[3].marker.symbol
     said = words(figure)
     assert "low limit 1.5 lbf" in said
@@ -103,6 +118,8 @@ def test_fail_shares_draw_what_was_and_what_is_to_come(look):
             "share_upper": [0.43, 0.09],
             "expected_checked": [12.0, 0.0],
             "expected_failed": [5.0, 0.0],
+            "expected_lower": [3.6, 0.0],
+            "expected_upper": [6.5, 0.0],
         }
     )
     figure = wear.fail_shares(frame, look=look)
@@ -110,6 +127,7 @@ def test_fail_shares_draw_what_was_and_what_is_to_come(look):
     assert figure.data[1].x[0] == pytest.approx(5 / 12)
     assert np.isnan(figure.data[1].x[1])  # nothing to be checked: nothing expected, no division by nothing
     assert "20 of 60 checks failed" in figure.data[0].hovertext[0]
+    assert "90 % interval 3.6 to 6.5 fails<br>from 60 checks so far" in figure.data[1].hovertext[0]
 
 
 class _Life:
@@ -164,8 +182,9 @@ def test_on_its_own_paper_a_distribution_is_a_straight_line(distribution):
         {"age": age, "chance": chance, "chance_lower": chance, "chance_upper": chance, "events": 5, "lives": 9}
     )
     figure = life.probability_plot(
-        curve, pd.DataFrame({"age": age[:3], "chance": chance[:3]}), distribution=distribution, distance="mi"
+        curve, curve.head(3).assign(chance_lower=0.0, chance_upper=0.9), distribution=distribution, distance="mi"
     )
+    assert "90 % interval 0 % to 90 %<br>from 5 failures in 9 lives" in figure.data[2].hovertext[0]
     line = np.asarray(figure.data[1].y, dtype=float)
     slopes = np.diff(line) / np.diff(np.log(age))
     assert np.allclose(slopes, slopes[0], rtol=1e-6)
@@ -498,4 +517,9 @@ def test_the_plain_estimate_behind_a_fit_is_counted_off_exactly():
     steps = life.counted_steps(lives)
     assert list(steps["age"]) == [10, 30]
     assert np.allclose(steps["chance"], [1 / 5, 1 - 4 / 5 * 2 / 3])
+    assert (steps["events"] == 2).all()
+    assert (steps["lives"] == 5).all()
+    assert (steps["chance_lower"] < steps["chance"]).all()
+    assert (steps["chance_upper"] > steps["chance"]).all()
     assert life.counted_steps(lives.iloc[:0]).empty
+    assert life.counted_steps(lives.assign(upper_age=np.nan)).empty
