@@ -116,9 +116,9 @@ def fitted_lives(store: str | Path, now: Known, *, progress: Progress | None = N
         units = fit_unit_lives(records.unit_lives)
         renewed.append("units")
     if now.latest and "components" in renewed:
-        life = _keep(store, "life", of_components, life)
+        life = keep_fits(store, "life", of_components, life)
     if now.latest and "units" in renewed:
-        units = _keep(store, "unit", of_units, units)
+        units = keep_fits(store, "unit", of_units, units)
     return FittedLives(life, units, tuple(renewed))
 
 
@@ -137,7 +137,7 @@ def _stored(store: str | Path, kind: kept.Kind, lives_hash: str) -> LifeFits | N
         return kept.stored(con, kind, lives_hash)
 
 
-def _keep(store: str | Path, kind: kept.Kind, lives_hash: str, fitted: LifeFits) -> LifeFits:
+def keep_fits(store: str | Path, kind: kept.Kind, lives_hash: str, fitted: LifeFits) -> LifeFits:
     """Keep these fits and give back what was kept, so that every later answer rests on the same digits.
 
     A store that can't be written to (a copy on a read-only disk, or one in use) still answers.

@@ -26,9 +26,11 @@ from rebuildstats.terminal import (
     EXIT_USAGE,
     STOPPED,
     AsOfOption,
+    ClusterOption,
     Distance,
     FormOption,
     OutOption,
+    SharedOption,
     app,
     check_goal,
     check_mileage,
@@ -157,13 +159,20 @@ def lives(
 
 
 @app.command()
-def fit(context: typer.Context, as_of: AsOfOption = None, form: FormOption = None, out: OutOption = None) -> None:
+def fit(
+    context: typer.Context,
+    as_of: AsOfOption = None,
+    cluster: ClusterOption = None,
+    shared: SharedOption = None,
+    form: FormOption = None,
+    out: OutOption = None,
+) -> None:
     """Refit all that changed since the last fit."""
     check_writable(out, "--out")
     from rebuildstats import commands
 
     with progress_bar("fitting") as step:
-        answer = commands.fit(context.obj, as_of=day_of(as_of), progress=step)
+        answer = commands.fit(context.obj, as_of=day_of(as_of), cluster=cluster, shared=shared, progress=step)
     show("fit", answer, form, out)
 
 

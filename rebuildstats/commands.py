@@ -16,8 +16,8 @@ import pandas as pd
 
 from rebuildstats import desks
 from rebuildstats.answers import Answer as Answer
+from rebuildstats.answers import Fits, FittedLives, Progress, check_family, check_lives, find_unit, fitted_lives
 from rebuildstats.answers import Known as Known
-from rebuildstats.answers import Progress, check_family, check_lives, find_unit, fitted_lives
 from rebuildstats.answers import fits as fits
 from rebuildstats.answers import known as known
 from rebuildstats.bringing import changes as changes
@@ -123,11 +123,29 @@ def lives(store: str | Path, *, units: bool = False, as_of: date | None = None) 
     return Answer(rows, notes=notes, result=records)
 
 
-def fit(store: str | Path, *, as_of: date | None = None, progress: Progress | None = None) -> Answer:
-    """Refit all that changed since the last fit; the rows are the fitted lives of components and of units."""
-    now = known(store, as_of=as_of)
-    check_lives(now.records.lives, now.records.unit_lives)
-    fitted = fits(store, now, progress=progress)
+def fit(
+    store: str | Path,
+    *,
+    as_of: date | None = None,
+    cluster: str | None = None,
+    shared: str | Path | None = None,
+    progress: Progress | None = None,
+) -> Answer:
+    """Refit all that changed since the last fit; the rows are the fitted lives of components and of units.
+
+    cluster: the address of a Dask cluster that works them out family by family, with the same numbers; shared: a folder
+    that all its workers can read, by default one beside the store. The store may then be such a folder itself.
+    Raises NothingToComputeError where no life is known, UsageError where no cluster answers there.
+    """
+    fitted: FittedLives | Fits
+    if cluster is not None:
+        from rebuildstats.by_family.answer import fitted_by_family
+
+        fitted = fitted_by_family(store, cluster, as_of=as_of, shared=shared, progress=progress)
+    else:
+        now = known(store, as_of=as_of)
+        check_lives(now.records.lives, now.records.unit_lives)
+        fitted = fits(store, now, progress=progress)
     rows = pd.concat([fitted.life.frame(), fitted.units.frame()], ignore_index=True)
     return Answer(rows, notes=(sentences.fitted_words(fitted.renewed),), result=fitted)
 

@@ -4,6 +4,7 @@ RebuildstatsError                exit 1   an error of the program or of its surr
 ├── UsageError                   exit 2   an argument that cannot be used as it stands
 ├── StoreError                   exit 2   the file is not a store, is missing, or belongs to another version
 │   └── StoreBusyError           exit 1   another process kept writing for longer than we waited
+├── ClusterError                exit 1   a cluster that could not do its work
 ├── InputError                   exit 2   a file to load that cannot be read at all
 └── NothingToComputeError        exit 4   the history lacks what the question needs; the message says what
 
@@ -35,6 +36,10 @@ class StoreBusyError(StoreError):
     """Another process kept the store for longer than we waited."""
 
     exit_code = 1
+
+
+class ClusterError(RebuildstatsError):
+    """A cluster answers but could not do its work."""
 
 
 class InputError(RebuildstatsError):

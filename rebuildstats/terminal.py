@@ -87,6 +87,20 @@ AsOfOption = Annotated[
 ]
 
 
+ClusterOption = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Work it out family by family on the Dask cluster at this address (tcp://host:8786).",
+    ),
+]
+SharedOption = Annotated[
+    Path | None,
+    typer.Option("--shared", help="With --cluster: a folder that all its workers can read (else beside the store)."),
+]
+
+
 def show(command: str, answer: Answer, form: OutputForm | None, out: Path | None) -> None:
     """The answer where it was asked for: words and table together for eyes, words on standard error otherwise."""
     wanted = _form(form, out)

@@ -20,7 +20,7 @@ PAGES = sorted(DASHBOARDS.rglob("*.py"))
 # Data flow one way; a module imports from its own step and from those before it.
 ARROW = (
     *("errors", "formulas", "render", "history", "life_records", "fits", "demand", "stock", "reports", "figures"),
-    *("places", "answers", "bringing", "keeping", "recurring", "lasting", "desks", "counter", "hindsight"),
+    *("places", "answers", "by_family", "bringing", "keeping", "recurring", "lasting", "desks", "counter", "hindsight"),
     *(
         "kept_answers",
         "demo_job",

@@ -13,7 +13,7 @@ Levels are measured from the fleet's own mix of them by distance run, so that a 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,7 @@ from scipy.stats import chi2
 
 from rebuildstats.fits.distributions import WEIBULL, Distribution, Floats
 from rebuildstats.fits.draws import Effects, level_text
+from rebuildstats.fits.exchange import Ask, Steps, alone, total
 from rebuildstats.fits.likelihood import Ints, Lives, each_life
 from rebuildstats.fits.newton import Prior, find_modes
 
@@ -61,7 +62,7 @@ class Column:
     yardstick: str
 
 
-def find_effects(table: pd.DataFrame, lives: Lives, prior: Prior) -> Found:
+def find_effects(table: pd.DataFrame, lives: Lives, prior: Prior) -> Steps[Found]:
     """Which covariates the data ask for, and how much each shifts log age in each component.
 
     Parameters
@@ -72,31 +73,39 @@ def find_effects(table: pd.DataFrame, lives: Lives, prior: Prior) -> Found:
         The same lives laid out; their `row` are the places of `table`.
     prior : Prior
         A weak prior of each component's (location, log sigma), so that one event does not break it.
+
+    Of a fleet in pieces, table and lives are those of one; what acts on all components alike is found from all.
     """
-    columns = _columns(table)
-    design = _design(table, columns)
+    columns = yield from _columns(table)
+    run = (yield Ask(_summed, [_run_by_duty(table)]))[0] if _parted(columns).any() else None
+    design = _design(table, columns, run)
     common, covariance = np.zeros(0), np.zeros((0, 0))
     while columns:
-        common, covariance, scores, information = _joint(WEIBULL, lives, design, _parted(columns), prior)
-        weakest, p_value = _weakest(columns, common, covariance, scores, information)
+        common, covariance, scores, information = yield from _joint(WEIBULL, lives, design, _parted(columns), prior)
+        weakest, p_value = yield from _weakest(columns, common, covariance, scores, information)
         if p_value < _LEVEL:
             break
         keep = [i for i, c in enumerate(columns) if c.name != weakest]
         columns, design = [columns[i] for i in keep], design[:, keep]
     if columns:
-        own, own_covariance = _departures(common, covariance, scores, information)
+        own, own_covariance = yield from _departures(common, covariance, scores, information)
     else:
         own, own_covariance = np.zeros((lives.components, 0)), np.zeros((lives.components, 0, 0))
     return _assemble(table, lives, prior, columns, design, own, own_covariance)
 
 
-def _columns(table: pd.DataFrame) -> list[Column]:
+def _summed(pieces: list[list[Any]]) -> list[Any]:
+    """Sums by level over all pieces, of several frames (or series) at once."""
+    whole = [pd.concat(frames).groupby(level=0, sort=True).sum() for frames in zip(*pieces, strict=True)]
+    return [whole] * len(pieces)
+
+
+def _columns(table: pd.DataFrame) -> Steps[list[Column]]:
     """A column for every level of a shared covariate but its most frequent one; levels with few events are left out."""
     columns = []
-    for name in SHARED:
-        if name not in table.columns:
-            continue
-        sums = table.groupby(name, sort=True)[["events", "exposure"]].sum()
+    names = [name for name in SHARED if name in table.columns]
+    every = yield Ask(_summed, [table.groupby(name, sort=True)[["events", "exposure"]].sum() for name in names])
+    for name, sums in zip(names, every, strict=True):
         sums = sums[sums["events"] >= _FEWEST_EVENTS]
         if len(sums) < 2:
             continue
@@ -105,24 +114,25 @@ def _columns(table: pd.DataFrame) -> list[Column]:
     return columns
 
 
-def _design(table: pd.DataFrame, columns: list[Column]) -> Floats:
+def _design(table: pd.DataFrame, columns: list[Column], run: pd.Series[float] | None = None) -> Floats:
     """How much of each life ran at each level: all at its own, or, of duty, the part of its distance that is known
-    for it.
+    for it. run: the fleet's distance by duty, where duty is among the columns.
     """
     design = np.zeros((len(table), len(columns)))
-    parts = _duty_parts(table) if any(column.name == PARTED for column in columns) else {}
+    parts = {} if run is None else _duty_parts(table, run)
     for i, column in enumerate(columns):
         at_level = (table[column.name] == column.level).to_numpy(dtype=float)
         design[:, i] = parts.get(column.level, at_level) if column.name == PARTED else at_level
     return design
 
 
-def _duty_parts(table: pd.DataFrame) -> dict[str, Floats]:
-    """Part of each life run on each duty: `duty_share` on its own, the rest on the others by their distance in the
-    fleet.
-    """
+def _run_by_duty(table: pd.DataFrame) -> pd.Series[float]:
+    return table["exposure"].groupby(table[PARTED]).sum()
+
+
+def _duty_parts(table: pd.DataFrame, run: pd.Series[float]) -> dict[str, Floats]:
+    """Part of each life run on each duty: `duty_share` on its own, the rest on the others by their distance, `run`."""
     own = table[PARTED]
-    run = table["exposure"].groupby(own).sum()
     share = table["duty_share"].to_numpy(dtype=float) if "duty_share" in table.columns else np.ones(len(table))
     share = np.clip(np.where(own.notna(), share, 0.0), 0.0, 1.0)
     of_own = own.map(run / max(float(run.sum()), 1e-12)).fillna(1.0).to_numpy(dtype=float)
@@ -160,7 +170,7 @@ def _slopes(design: Floats, parted: Bools, b: Floats) -> Floats:
 
 def _joint(
     dist: Distribution, lives: Lives, design: Floats, parted: Bools, prior: Prior
-) -> tuple[Floats, Floats, Floats, Floats]:
+) -> Steps[tuple[Floats, Floats, Floats, Floats]]:
     """Common effects b (p), their covariance, and at them each component's profile score (m, p) and information (m,
     p, p).
     """
@@ -168,9 +178,11 @@ def _joint(
     of = np.zeros(len(design), dtype=np.int64)
     for part in lives.parts:
         of[part.row] = part.of
-    b = np.zeros(p)
+    b: Floats = np.zeros(p)
     start = None
-    scores, information = np.zeros((lives.components, p)), np.zeros((lives.components, p, p))
+    scores: Floats = np.zeros((lives.components, p))
+    information: Floats = np.zeros((lives.components, p, p))
+    known = np.zeros((p, p))
     for _ in range(_TURNS):
         moved = lives.shifted(_shift(design, parted, b))
         modes = find_modes(dist, moved, prior, start)
@@ -179,14 +191,14 @@ def _joint(
         scores, information = _profile(
             lives.components, of, _slopes(design, parted, b), d_loc, d_ll, d_ls, modes.curvature
         )
-        total = information.sum(axis=0)
-        values, vectors = np.linalg.eigh(total)
-        step = vectors @ ((vectors.T @ scores.sum(axis=0)) / np.maximum(np.abs(values), 1e-3))
+        known, slope = yield from total((information.sum(axis=0), scores.sum(axis=0)))
+        values, vectors = np.linalg.eigh(known)
+        step = vectors @ ((vectors.T @ slope) / np.maximum(np.abs(values), 1e-3))
         step *= min(1.0, 0.7 / max(float(np.abs(step).max()), 1e-12))
         b = b + step
         if float(np.abs(step).max()) < 1e-6:
             break
-    return b, np.linalg.pinv(information.sum(axis=0)), scores, information
+    return b, np.asarray(np.linalg.pinv(known), dtype=np.float64), scores, information
 
 
 def _profile(
@@ -207,42 +219,45 @@ def _profile(
 
 def _weakest(
     columns: list[Column], b: Floats, covariance: Floats, scores: Floats, information: Floats
-) -> tuple[str, float]:
+) -> Steps[tuple[str, float]]:
     """The covariate with the largest p-value: of the common effect being none (Wald) or of one hidden in departures."""
     worst = ("", -1.0)
-    for name in dict.fromkeys(c.name for c in columns):
-        at = [i for i, c in enumerate(columns) if c.name == name]
+    places = {c.name: [i for i, other in enumerate(columns) if other.name == c.name] for c in columns}
+    departing = yield from total(
+        np.array([_departing(scores[:, at], information[:, at][:, :, at]) for at in places.values()])
+    )
+    for (name, at), (statistic, usable) in zip(places.items(), departing, strict=True):
         block = np.linalg.pinv(covariance[np.ix_(at, at)])
         p_common = float(chi2.sf(b[at] @ block @ b[at], len(at)))
-        own = information[:, at][:, :, at]
-        strength = np.einsum("mii->m", own)
-        usable = strength > 5.0
-        statistic = np.einsum("mp,mpq,mq->m", scores[:, at], np.linalg.pinv(own), scores[:, at])[usable].sum()
-        p_apart = float(chi2.sf(statistic, max(len(at) * (int(usable.sum()) - 1), 1))) if usable.sum() > 1 else 1.0
+        p_apart = float(chi2.sf(statistic, max(len(at) * (int(usable) - 1), 1))) if usable > 1 else 1.0
         p_value = min(2.0 * min(p_common, p_apart), 1.0)
         if p_value > worst[1]:
             worst = (name, p_value)
     return worst
 
 
-def _departures(b: Floats, covariance: Floats, scores: Floats, information: Floats) -> tuple[Floats, Floats]:
+def _departing(scores: Floats, information: Floats) -> tuple[float, float]:
+    """Score statistic of the departures of the components that say enough of a covariate, and how many those are."""
+    usable = np.einsum("mii->m", information) > 5.0
+    each = np.einsum("mp,mpq,mq->m", scores, np.linalg.pinv(information), scores)
+    return float(each[usable].sum()), float(usable.sum())
+
+
+def _departures(b: Floats, covariance: Floats, scores: Floats, information: Floats) -> Steps[tuple[Floats, Floats]]:
     """Each component's effects (m, p) and their covariance: the common ones and its own departure, shrunk."""
-    p = scores.shape[1]
-    spread = np.zeros(p)
-    for i in range(p):
-        strength = np.maximum(information[:, i, i], 0.0)
-        usable = strength > 1.0
-        if usable.sum() < 3:
-            continue
-        weight = strength[usable]
-        own = scores[usable, i] / weight
-        q = float(weight @ (own - np.average(own, weights=weight)) ** 2)
-        extra = (q - (usable.sum() - 1)) / (weight.sum() - (weight**2).sum() / weight.sum())
-        spread[i] = np.clip(extra, 0.0, _SPREAD**2)
+    strength = np.maximum(np.einsum("mii->mi", information), 0.0)
+    weight = np.where(strength > 1.0, strength, 0.0)
+    own = scores / np.where(weight > 0.0, weight, 1.0)
+    sums = [weight.sum(axis=0), (weight**2).sum(axis=0), (weight * own).sum(axis=0), (weight > 0.0).sum(axis=0)]
+    weights, squares, means, count = yield from total(np.stack(sums))
+    q = yield from total((weight * (own - means / np.where(weights > 0.0, weights, 1.0)) ** 2).sum(axis=0))
+    enough = count >= 3.0
+    rest = np.where(enough, weights - squares / np.where(weights > 0.0, weights, 1.0), 1.0)
+    spread = np.where(enough, np.clip((q - (count - 1.0)) / rest, 0.0, _SPREAD**2), 0.0)
     tight = np.diag(1.0 / np.maximum(spread, 1e-8))
     own_covariance = np.linalg.inv(information + tight)
-    own = np.einsum("mpq,mq->mp", own_covariance, scores)
-    return b + np.clip(own, -1.5, 1.5), own_covariance + covariance
+    departure = np.einsum("mpq,mq->mp", own_covariance, scores)
+    return b + np.clip(departure, -1.5, 1.5), own_covariance + covariance
 
 
 def _assemble(
@@ -320,7 +335,7 @@ def make_effects(
     design, moved, known = np.zeros((length, len(columns))), np.zeros(length), np.zeros(length, dtype=bool)
     design[rows], moved[rows], known[rows] = _design(here, columns), base, here[MAKE].isin(sums.index).to_numpy()
     compared = Lives(1, *(part.keep(known[part.row]) for part in lives.parts)).shifted(moved)
-    b, covariance, _, _ = _joint(WEIBULL, compared, design, _parted(columns), prior)
+    b, covariance, _, _ = alone(_joint(WEIBULL, compared, design, _parted(columns), prior))
     information = np.linalg.pinv(covariance)
     p_value = float(chi2.sf(float(b @ information @ b), len(b)))
     shrunk_covariance = np.linalg.inv(information + np.eye(len(b)) / _SPREAD**2)
@@ -355,7 +370,7 @@ def _mixed(here: pd.DataFrame, columns: list[Column], mean: Floats, covariance: 
 
 def _run_at(here: pd.DataFrame) -> pd.DataFrame:
     """The lives with their distance divided over the duties it was run on: a row per life and duty."""
-    parts = _duty_parts(here)
+    parts = _duty_parts(here, _run_by_duty(here))
     if not parts:
         return here
     divided = [

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -38,25 +39,56 @@ _USED: Final = (
     "shows",
     "weight",
 )
+_WORD: Final = 2**64
 _SQL: Final = Path(__file__).parent / "sql"
 
 
-def lives_hash(lives: pd.DataFrame, components: pd.DataFrame | None = None, *, seed: int = 0) -> str:
+@dataclass(frozen=True, slots=True)
+class LivesSum:
+    """What a fit depends on of some lives, in a few numbers; sums of pieces of a fleet add up to the fleet's.
+
+    columns: those that were there. rows: how many lives. sums: of the rows' hashes and of those scrambled again, modulo
+    2^64, so that the order of the rows does not matter.
+    """
+
+    columns: tuple[str, ...]
+    rows: int
+    sums: tuple[int, int]
+
+    def __add__(self, other: LivesSum) -> LivesSum:
+        """The sum of both; a piece without lives may lack columns."""
+        one, two = (a + b for a, b in zip(self.sums, other.sums, strict=True))
+        columns = self.columns if self.rows or not other.rows else other.columns
+        return LivesSum(columns, self.rows + other.rows, (one % _WORD, two % _WORD))
+
+
+def lives_sum(lives: pd.DataFrame) -> LivesSum:
+    """The sum of a frame of lives."""
+    columns = tuple(name for name in _USED if name in lives.columns)
+    texts = lives[list(columns)].apply(lambda column: column.astype("str").fillna(""))
+    rows = pd.util.hash_pandas_object(texts, index=False).to_numpy(dtype=np.uint64, copy=True)
+    again = (rows ^ (rows >> np.uint64(33))) * np.uint64(0xFF51AFD7ED558CCD)
+    return LivesSum(columns, len(lives), (int(rows.sum(dtype=np.uint64)), int(again.sum(dtype=np.uint64))))
+
+
+def lives_hash(lives: pd.DataFrame | LivesSum, components: pd.DataFrame | None = None, *, seed: int = 0) -> str:
     """Hash of everything a fit depends on; the order of the rows does not matter.
 
-    `components`: as given to `fit_lives` (None for units).
+    `lives`: the lives or their sum. `components`: as given to `fit_lives` (None for units).
     """
-    digest = hashlib.sha256(f"method {METHOD} seed {seed}".encode())
-    for frame, names in ((lives, _USED), (components, ("family", "component", "group"))):
-        if frame is None:
-            continue
-        columns = [name for name in names if name in frame.columns]
-        texts = frame[columns].apply(lambda column: column.astype("str").fillna(""))
+    total = lives if isinstance(lives, LivesSum) else lives_sum(lives)
+    digest = hashlib.sha256(f"method {METHOD} seed {seed} {total}".encode())
+    if components is not None:
+        texts = components[["family", "component", "group"]].apply(lambda column: column.astype("str").fillna(""))
         rows = pd.util.hash_pandas_object(texts, index=False).to_numpy(copy=True)
         rows.sort()
-        digest.update(" ".join(columns).encode())
         digest.update(rows.tobytes())
     return digest.hexdigest()
+
+
+def as_kept(fits: LifeFits) -> LifeFits:
+    """The fits as they come back once they have been kept."""
+    return LifeFits({(fit.family, fit.component): _read(json.loads(json.dumps(_written(fit)))) for fit in fits})
 
 
 def stored(con: duckdb.DuckDBPyConnection, kind: Kind, lives_hash: str) -> LifeFits | None:

@@ -16,10 +16,10 @@ import pandas as pd
 
 from rebuildstats.fits.distributions import DISTRIBUTIONS, Distribution, Floats
 from rebuildstats.fits.draws import Cloud
+from rebuildstats.fits.exchange import Steps, alone, meet, total
 from rebuildstats.fits.intervals import zero_failure_scale
-from rebuildstats.fits.likelihood import Ints
-from rebuildstats.fits.newton import Modes, find_modes, no_prior
-from rebuildstats.fits.pooling import Pooled, pool, weak_prior
+from rebuildstats.fits.newton import Modes, Prior, find_modes, no_prior
+from rebuildstats.fits.pooling import Labels, Pooled, pool, weak_prior_of_fleet
 from rebuildstats.fits.prepare import Name, Prepared, prepare
 from rebuildstats.fits.profiles import profile_age
 from rebuildstats.fits.results import CannotSay, LifeFit, LifeFits, Rival, curve_through
@@ -50,31 +50,45 @@ def fit_lives(lives: pd.DataFrame, components: pd.DataFrame, *, seed: int = 0) -
     LifeFits
         One fit or `CannotSay` per family and component, in the order of `components`, then those only in `lives`.
     """
+    return alone(fit_piece(lives, components, seed=seed))
+
+
+def fit_piece(lives: pd.DataFrame, components: pd.DataFrame, *, seed: int = 0) -> Steps[LifeFits]:
+    """The same for the families of one piece of a fleet."""
     listed = components.reindex(columns=["family", "component", "group"]).drop_duplicates()
     extra = lives[["family", "component"]].drop_duplicates()
     keys = pd.concat([listed, extra]).drop_duplicates(["family", "component"]).reset_index(drop=True)
-    groups = pd.factorize(keys["group"].astype("str").fillna("").to_numpy(dtype=object))[0]
+    groups = keys["group"].astype("str").fillna("").to_numpy(dtype=object)
     names: list[Name] = list(zip(keys["family"], keys["component"], strict=True))
-    return _fit(lives, names, groups.astype(np.int64), seed)
+    fits = yield from _fit(lives, names, groups, seed)
+    yield from meet()
+    return fits
 
 
 def fit_unit_lives(unit_lives: pd.DataFrame, *, seed: int = 0) -> LifeFits:
     """Fit the life from rebuild to failure of every family's units; component None, the families share one prior."""
+    return alone(fit_units_of_piece(unit_lives, seed=seed))
+
+
+def fit_units_of_piece(unit_lives: pd.DataFrame, *, seed: int = 0) -> Steps[LifeFits]:
+    """The same for the families of one piece of a fleet."""
     families = sorted(unit_lives["family"].dropna().unique())
     frame = unit_lives.assign(component=None)
     names: list[Name] = [(family, None) for family in families]
-    return _fit(frame, names, np.zeros(len(names), dtype=np.int64), seed)
+    fits = yield from _fit(frame, names, np.full(len(names), "", dtype=object), seed)
+    yield from meet()
+    return fits
 
 
-def _fit(frame: pd.DataFrame, names: list[Name], group: Ints, seed: int) -> LifeFits:
-    ready = prepare(frame, names)
+def _fit(frame: pd.DataFrame, names: list[Name], group: Labels, seed: int) -> Steps[LifeFits]:
+    ready = yield from prepare(frame, names)
     nothing = "no life of it is known"
     if not ready.has.any():
         return LifeFits({name: CannotSay(*name, nothing) for name in names})
-    pooled = pool(DISTRIBUTIONS, ready.laid, np.unique(group[ready.has], return_inverse=True)[1].astype(np.int64))
+    pooled = yield from pool(DISTRIBUTIONS, ready.laid, group[ready.has])
     plain = {d.name: find_modes(d, ready.laid, no_prior(ready.laid.components)) for d in DISTRIBUTIONS}
     ends = {d.name: _profiles(d, ready, plain[d.name]) for d in DISTRIBUTIONS}
-    shared = int((ready.events > 0).sum()) >= _COMPONENTS_TO_SHARE
+    shared = (yield from total(int((ready.events > 0).sum()))) >= _COMPONENTS_TO_SHARE
     fits: dict[Name, LifeFit | CannotSay] = {}
     place = np.cumsum(ready.has) - 1
     for i, name in enumerate(names):
@@ -85,11 +99,12 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Ints, seed: int) -> Life
             fits[name] = _bound(name, ready, j)
         else:
             fits[name] = _settle(name, ready, j, pooled, _rivals(j, pooled, plain, ends, ready), shared, seed)
-    return LifeFits(_with_doubts(fits, names, ready))
+    prior = yield from weak_prior_of_fleet(ready.laid)
+    return LifeFits(_with_doubts(fits, names, ready, prior))
 
 
 def _with_doubts(
-    fits: dict[Name, LifeFit | CannotSay], names: list[Name], ready: Prepared
+    fits: dict[Name, LifeFit | CannotSay], names: list[Name], ready: Prepared, prior: Prior
 ) -> dict[Name, LifeFit | CannotSay]:
     """The fits with their early-life signal and their sensitivity to wrong verdicts."""
     here = [fits[name] for name, has in zip(names, ready.has, strict=True) if has]
@@ -98,7 +113,7 @@ def _with_doubts(
     kinds, location, sigma = (np.array(x) for x in zip(*curves, strict=True))
     shifted = ready.raw.shifted(ready.found.shift)
     early = early_life(shifted, kinds, location - np.log(ready.scale), sigma)
-    doubts = verdict_doubt(ready.laid, weak_prior(ready.laid))
+    doubts = verdict_doubt(ready.laid, prior)
     for fit, is_fit, signal, doubt in zip(here, fitted, early, doubts, strict=True):
         if is_fit and isinstance(fit, LifeFit):
             words: tuple[str, ...] = ()

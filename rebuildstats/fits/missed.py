@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rebuildstats.fits.distributions import LOGLOGISTIC, LOGNORMAL, WEIBULL, Distribution, Floats
+from rebuildstats.fits.exchange import Steps, total
 from rebuildstats.fits.likelihood import LOG_ZERO, Ints, Lives, Part, log_likelihood
 from rebuildstats.fits.newton import Prior, find_modes
 
@@ -71,7 +72,7 @@ class _Doubt:
     weight: Floats
 
 
-def find_missed(lives: Lives, prior: Prior, before: Floats, looked: npt.NDArray[np.bool_]) -> Missed:
+def find_missed(lives: Lives, prior: Prior, before: Floats, looked: npt.NDArray[np.bool_]) -> Steps[Missed]:
     """Estimate the chance of a missed fail, and split the doubtful lives where it matters.
 
     Parameters
@@ -82,6 +83,8 @@ def find_missed(lives: Lives, prior: Prior, before: Floats, looked: npt.NDArray[
         Log age, scaled and shifted as the lives are, of the last look that found it good before the one at `lower`.
     looked : (rows)
         Whether `lower` is the age of a look that found it good (else it is sure, or nothing is known).
+
+    Of a fleet in pieces the lives are those of one; the chance is one for all.
     """
     doubts = []
     for kind in (1, 2):
@@ -104,22 +107,24 @@ def find_missed(lives: Lives, prior: Prior, before: Floats, looked: npt.NDArray[
     concerned = np.zeros(lives.components, dtype=bool)
     for doubt in doubts:
         concerned[doubt.of] = True
-    if detections[concerned].sum() < _FEWEST_EVENTS:
+    found = yield from total(float(detections[concerned].sum()))
+    if found < _FEWEST_EVENTS:
         return none_missed(lives)
     counts = np.where(concerned, detections, 0.0)
     fits = [_fitted(dist, lives, prior) for dist in (WEIBULL, LOGNORMAL, LOGLOGISTIC)]
-    none = _best(fits, lives, doubts, 0.0, counts)
+    none = yield from _best(fits, lives, doubts, 0.0, counts)
     answers = []
     for guess in _GUESSES:
         # a wrong distribution hides misses, and misses feign a wrong distribution: the choice is made at several
         # guesses
         refitted = [_settle_at(fit, lives, doubts, prior, guess) for fit in fits]
-        answers.append(_climb(_best(refitted, lives, doubts, guess, counts), lives, doubts, prior, guess, counts))
+        start = yield from _best(refitted, lives, doubts, guess, counts)
+        answers.append((yield from _climb(start, lives, doubts, prior, guess, counts, found)))
     best = max(answers, key=lambda answer: answer.value)
     gain = best.value - none.value
     if gain < _GAIN:
         return none_missed(lives, gain)
-    error, sway = _sureness(best, lives, doubts, prior, counts)
+    error, sway = yield from _sureness(best, lives, doubts, prior, counts)
     reach = float(np.exp(_Z90 * error))
     split = _split(lives, doubts, best.shares)
     return Missed(best.chance, gain, split, concerned, sway, best.chance / reach, min(best.chance * reach, 1.0))
@@ -159,7 +164,7 @@ class _Climbed:
 
 def _sureness(
     best: _Climbed, lives: Lives, doubts: list[_Doubt], prior: Prior, detections: Floats
-) -> tuple[float, Floats]:
+) -> Steps[tuple[float, Floats]]:
     """Standard error of the log of the chance of a miss, and how far it sways each component's parameters (m, 2)."""
     values, ends = [], []
     for step in (-_STEP, 0.0, _STEP):
@@ -167,6 +172,7 @@ def _sureness(
         fit = _settle_at(best.fit, lives, doubts, prior, chance, turns=_MORE_TURNS)
         values.append(float(_value(fit.dists, lives, doubts, fit.parameters, chance, detections).sum()))
         ends.append(fit.parameters)
+    values = yield from total(np.array(values))
     bend = (2.0 * values[1] - values[0] - values[2]) / _STEP**2
     error = 1.0 / np.sqrt(max(bend, 1.0))
     return float(error), np.asarray((ends[2] - ends[0]) / (2.0 * _STEP) * error)
@@ -187,29 +193,31 @@ def _settle_at(
     return _Fit(fit.dists, at)
 
 
-def _best(fits: list[_Fit], lives: Lives, doubts: list[_Doubt], chance: float, detections: Floats) -> _Best:
+def _best(fits: list[_Fit], lives: Lives, doubts: list[_Doubt], chance: float, detections: Floats) -> Steps[_Best]:
     values = np.stack([_value(fit.dists, lives, doubts, fit.parameters, chance, detections) for fit in fits])
     winner = values.argmax(axis=0)
     parameters = np.stack([fit.parameters for fit in fits])[winner, np.arange(lives.components)]
     dists = [(fit.dists[0][0], winner == k) for k, fit in enumerate(fits)]
-    return _Best(dists, parameters, float(values.max(axis=0).sum()))
+    value = yield from total(float(values.max(axis=0).sum()))
+    return _Best(dists, parameters, value)
 
 
 def _climb(
-    best: _Best, lives: Lives, doubts: list[_Doubt], prior: Prior, chance: float, detections: Floats
-) -> _Climbed:
-    """EM for the chance of a miss and the lives together."""
+    best: _Best, lives: Lives, doubts: list[_Doubt], prior: Prior, chance: float, detections: Floats, found: float
+) -> Steps[_Climbed]:
+    """EM for the chance of a miss and the lives together. found: the detections of the whole fleet."""
     at = best.parameters
     shares = [np.zeros((len(d.place), len(_MISSES))) for d in doubts]
     for _ in range(_TURNS):
         shares = [_share(best.dists, d, at, chance) for d in doubts]
-        misses = sum(float(d.weight @ (s @ _MISSES)) for d, s in zip(doubts, shares, strict=True))
-        new = float(np.clip(misses / max(misses + detections.sum(), 1e-9), 1e-6, _MOST))
+        own = sum(float(d.weight @ (s @ _MISSES)) for d, s in zip(doubts, shares, strict=True))
+        misses = yield from total(own)
+        new = float(np.clip(misses / max(misses + found, 1e-9), 1e-6, _MOST))
         at = _refit(best.dists, _split(lives, doubts, shares), prior, at)
         if abs(new - chance) < 1e-5:
             break
         chance = new
-    value = float(_value(best.dists, lives, doubts, at, chance, detections).sum())
+    value = yield from total(float(_value(best.dists, lives, doubts, at, chance, detections).sum()))
     return _Climbed(value, chance, shares, _Fit(best.dists, at))
 
 

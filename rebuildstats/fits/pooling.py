@@ -19,8 +19,10 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
-from rebuildstats.fits.distributions import Distribution, Floats
+from rebuildstats.fits.distributions import BY_NAME, Distribution, Floats
+from rebuildstats.fits.exchange import Ask, Steps, alone, total
 from rebuildstats.fits.likelihood import Ints, Lives
 from rebuildstats.fits.newton import Prior
 from rebuildstats.fits.posterior import Grid, lay_grid, weigh
@@ -63,39 +65,58 @@ class Pooled:
     group_shares: Floats
 
 
-def pool(dists: tuple[Distribution, ...], lives: Lives, group: Ints, *, side: int = 11) -> Pooled:
+Labels = npt.NDArray[np.object_]
+
+
+def pool(dists: tuple[Distribution, ...], lives: Lives, group: Labels, *, side: int = 11) -> Steps[Pooled]:
     """Posterior of every component under the shared priors of its group.
 
     Parameters
     ----------
     lives : Lives
-        All components of the fleet.
-    group : int array (components)
-        Number of each component's group, from 0.
+        All components of this piece of the fleet.
+    group : text array (components)
+        Name of each component's group.
+
+    Each round, a piece tells its components' likelihoods on their grids; the prior is learnt from all pieces' together.
     """
-    centre = fleet_centre(lives)
-    grids, weights, priors = {}, {}, {}
-    marginals = np.zeros((lives.components, len(dists)))
-    for column, dist in enumerate(dists):
-        grid, weight, marginal, prior = _pool_one(dist, lives, group, centre, side)
-        grids[dist.name], weights[dist.name], priors[dist.name] = grid, weight, prior
-        marginals[:, column] = marginal
-    shares, group_shares = _share_out(dists, marginals, group)
+    centre = yield from fleet_centre(lives)
+    prior = _first_prior(centre, lives.components)
+    priors = {d.name: prior for d in dists}
+    grids = {d.name: lay_grid(d, lives, prior, side=side) for d in dists}
+    weighed = {name: weigh(grid, prior) for name, grid in grids.items()}
+    # where events abound the prior can't move the posterior: those grids stay as they are
+    few = lives.events() < _ABUNDANT
+    for _ in range(_ROUNDS):
+        told = {n: (grid.nodes, grid.log_likelihood, grid.log_area, priors[n]) for n, grid in grids.items()}
+        priors = yield Ask(_learn_each, (told, group, centre))
+        for dist in dists:
+            grid, prior = grids[dist.name], priors[dist.name]
+            if few.any():
+                best = grid.nodes[few, weighed[dist.name][0][few].argmax(axis=1)]
+                again = lay_grid(dist, lives.select(few), prior.select(few), best, side=side)
+                grids[dist.name] = _renew(grid, few, again)
+            weighed[dist.name] = weigh(grids[dist.name], prior)
+    weights = {name: weight for name, (weight, _) in weighed.items()}
+    marginals = np.column_stack([weighed[d.name][1] for d in dists])
+    shares, group_shares = yield Ask(_share_each, (tuple(d.name for d in dists), marginals, group))
     return Pooled(dists, grids, weights, shares, priors, group_shares)
 
 
-def fleet_centre(lives: Lives) -> float:
+def fleet_centre(lives: Lives) -> Steps[float]:
     """A typical log age to believe in before any component is looked at: log of total age over events."""
-    total, events = 0.0, float(lives.events().sum())
+    age, events = 0.0, float(lives.events().sum())
     for part, at in (
         (lives.exact, lives.exact.at),
         (lives.between, lives.between.until),
         (lives.running, lives.running.at),
     ):
-        total += float(part.weight @ np.exp(at)) if len(at) else 0.0
-    count = max(sum(float(p.weight.sum()) for p in lives.parts[:3]), 1.0)
+        age += float(part.weight @ np.exp(at)) if len(at) else 0.0
+    own = sum(float(p.weight.sum()) for p in lives.parts[:3])
+    age, events, count = yield from total((age, events, own))
+    count = max(count, 1.0)
     # with few failing, the middle life lies well beyond the ages seen: half way (in logs) to the mean life
-    return float(np.log(max(total, 1e-9) / count) + 0.25 * np.log(count / max(events, 0.5)))
+    return float(np.log(max(age, 1e-9) / count) + 0.25 * np.log(count / max(events, 0.5)))
 
 
 def first_belief(centre: float) -> tuple[Floats, Floats]:
@@ -105,26 +126,52 @@ def first_belief(centre: float) -> tuple[Floats, Floats]:
 
 def weak_prior(lives: Lives) -> Prior:
     """The first belief for every component: so wide that a dozen events overrule it, yet no likelihood runs away."""
-    mean, covariance = first_belief(fleet_centre(lives))
-    m = lives.components
-    return Prior(np.tile(mean, (m, 1)), np.tile(np.linalg.inv(covariance), (m, 1, 1)))
+    return alone(weak_prior_of_fleet(lives))
 
 
-def _pool_one(
-    dist: Distribution, lives: Lives, group: Ints, centre: float, side: int
-) -> tuple[Grid, Floats, Floats, Prior]:
-    prior = weak_prior(lives)
-    grid = lay_grid(dist, lives, prior, side=side)
-    weight, marginal = weigh(grid, prior)
-    # where events abound the prior can't move the posterior: those grids stay as they are
-    few = lives.events() < _ABUNDANT
-    for _ in range(_ROUNDS):
-        prior = _learn(grid, prior, group, centre)
-        if few.any():
-            best = grid.nodes[few, weight[few].argmax(axis=1)]
-            grid = _renew(grid, few, lay_grid(dist, lives.select(few), prior.select(few), best, side=side))
-        weight, marginal = weigh(grid, prior)
-    return grid, weight, marginal, prior
+def weak_prior_of_fleet(lives: Lives) -> Steps[Prior]:
+    """The same for a piece of a fleet."""
+    centre = yield from fleet_centre(lives)
+    return _first_prior(centre, lives.components)
+
+
+def _first_prior(centre: float, components: int) -> Prior:
+    mean, covariance = first_belief(centre)
+    return Prior(np.tile(mean, (components, 1)), np.tile(np.linalg.inv(covariance), (components, 1, 1)))
+
+
+Told = tuple[dict[str, tuple[Floats, Floats, Floats, Prior]], Labels, float]
+
+
+def _learn_each(pieces: list[Told]) -> list[dict[str, Prior]]:
+    """Each piece's priors by distribution, learnt from all pieces' grids as one fleet."""
+    group = _numbered([group for _, group, _ in pieces])
+    ends = np.cumsum([len(group) for _, group, _ in pieces])[:-1]
+    out: list[dict[str, Prior]] = [{} for _ in pieces]
+    for name in pieces[0][0]:
+        *grids, priors = zip(*(told[name] for told, _, _ in pieces), strict=True)
+        nodes, value, area = (np.concatenate(x) if len(x) > 1 else x[0] for x in grids)
+        prior = Prior(np.concatenate([p.mean for p in priors]), np.concatenate([p.precision for p in priors]))
+        grid = Grid(BY_NAME[name], nodes, value, np.zeros((len(nodes), 2, 2)), area)
+        learnt = _learn(grid, prior, group, pieces[0][2])
+        parts = zip(np.split(learnt.mean, ends), np.split(learnt.precision, ends), strict=True)
+        for own, (mean, precision) in zip(out, parts, strict=True):
+            own[name] = Prior(mean, precision)
+    return out
+
+
+def _share_each(pieces: list[tuple[tuple[str, ...], Floats, Labels]]) -> list[tuple[Floats, Floats]]:
+    """Each piece's posterior shares of the distributions, and those of all groups."""
+    group = _numbered([group for _, _, group in pieces])
+    ends = np.cumsum([len(group) for _, _, group in pieces])[:-1]
+    dists = tuple(BY_NAME[name] for name in pieces[0][0])
+    shares, of_groups = _share_out(dists, np.concatenate([x for _, x, _ in pieces]), group)
+    return [(own, of_groups) for own in np.split(shares, ends)]
+
+
+def _numbered(labels: list[Labels]) -> Ints:
+    """Groups of the components of all pieces by number, in the order of their first appearance."""
+    return np.asarray(pd.factorize(np.concatenate(labels))[0], dtype=np.int64)
 
 
 def _renew(grid: Grid, chosen: npt.NDArray[np.bool_], new: Grid) -> Grid:

@@ -15,10 +15,11 @@ import pandas as pd
 from rebuildstats.fits.covariates import Found, find_effects, text_levels
 from rebuildstats.fits.distributions import DISTRIBUTIONS, Floats
 from rebuildstats.fits.early import Early, find_early
+from rebuildstats.fits.exchange import Steps, alone, median
 from rebuildstats.fits.likelihood import LOG_ZERO, Lives, grouped, lay_out
 from rebuildstats.fits.missed import Missed, find_missed, none_missed
-from rebuildstats.fits.newton import find_modes
-from rebuildstats.fits.pooling import weak_prior
+from rebuildstats.fits.newton import Prior, find_modes
+from rebuildstats.fits.pooling import weak_prior_of_fleet
 from rebuildstats.fits.robust import Inflation, variance_inflation
 
 Name = tuple[str, str | None]
@@ -50,7 +51,7 @@ class Prepared:
     notes: tuple[tuple[str, ...], ...]
 
 
-def prepare(frame: pd.DataFrame, names: list[Name]) -> Prepared:
+def prepare(frame: pd.DataFrame, names: list[Name]) -> Steps[Prepared]:
     """Lay out the lives of `names` and find which corrections they ask for.
 
     Parameters
@@ -60,24 +61,24 @@ def prepare(frame: pd.DataFrame, names: list[Name]) -> Prepared:
         good_before and duty_share where known.
     """
     table = numbers(frame, names)
-    scale = typical_age(table)
+    scale = yield from median(_ages_seen(table))
     counts, exposure, events = _counts(table, len(names))
     has = counts > 0
     table = table[has[table["of"].to_numpy()]].reset_index(drop=True)
     table["of"] = (np.cumsum(has) - 1)[table["of"].to_numpy()]
     raw = lay(table, int(has.sum()), scale)
-    prior = weak_prior(raw) if has.any() else None
-    if prior is None:
+    if not has.any():
         empty = np.zeros(0)
         nothing = Found(np.zeros((0, 0)), (), empty, ())
         early = Early(has[:0], empty, empty, empty, (empty, empty, empty, empty))
         return Prepared(has, scale, raw, raw, empty, empty, empty, nothing, early, none_missed(raw), empty, ())
-    found = find_effects(table, raw, prior)
+    prior = yield from weak_prior_of_fleet(raw)
+    found = yield from find_effects(table, raw, prior)
     shifted = raw.shifted(found.shift)
     early = find_early(shifted, prior)
     wearing = early.wear(shifted)
-    missed = _missed(table, wearing, found, scale)
-    inflation = _inflation(table, missed)
+    missed = yield from _missed(table, wearing, found, scale)
+    inflation = _inflation(table, missed, (yield from weak_prior_of_fleet(missed.lives)))
     notes = tuple(_words(found, early, missed, inflation, scale, j) for j in range(raw.components))
     laid = missed.lives.weighted(1.0 / inflation.total)
     return Prepared(
@@ -112,9 +113,12 @@ def numbers(frame: pd.DataFrame, names: list[Name]) -> pd.DataFrame:
 
 def typical_age(table: pd.DataFrame) -> float:
     """The middle of the ages seen, by which ages are divided inside."""
+    return alone(median(_ages_seen(table)))
+
+
+def _ages_seen(table: pd.DataFrame) -> Floats:
     top = table["upper_age"].where(np.isfinite(table["upper_age"]), table["lower_age"]).to_numpy()
-    top = top[np.isfinite(top) & (top > 0)]
-    return float(np.median(top)) if len(top) else 1.0
+    return np.asarray(top[np.isfinite(top) & (top > 0)], dtype=np.float64)
 
 
 def lay(table: pd.DataFrame, components: int, scale: float) -> Lives:
@@ -139,21 +143,22 @@ def _counts(table: pd.DataFrame, components: int) -> tuple[Floats, Floats, Float
     return lives, exposure, events
 
 
-def _missed(table: pd.DataFrame, lives: Lives, found: Found, scale: float) -> Missed:
+def _missed(table: pd.DataFrame, lives: Lives, found: Found, scale: float) -> Steps[Missed]:
     """The chance of a missed fail; none where the looks before the last are not known."""
     if "looked" not in table.columns:
         return none_missed(lives)
     before = table["good_before"].fillna(0.0).to_numpy() / scale
     log_before = np.full(len(before), LOG_ZERO)
     log_before[before > 0] = np.log(before[before > 0])
-    return find_missed(lives, weak_prior(lives), log_before - found.shift, table["looked"].to_numpy(dtype=bool))
+    prior = yield from weak_prior_of_fleet(lives)
+    looked = table["looked"].to_numpy(dtype=bool)
+    return (yield from find_missed(lives, prior, log_before - found.shift, looked))
 
 
-def _inflation(table: pd.DataFrame, missed: Missed) -> Inflation:
+def _inflation(table: pd.DataFrame, missed: Missed, prior: Prior) -> Inflation:
     """How much variances grow because lives of one unit are alike and because some may be read in several ways."""
     dists = [d for d in DISTRIBUTIONS if not d.sigma_is_one]
     laid = missed.lives
-    prior = weak_prior(laid)
     modes = [find_modes(d, laid, prior) for d in dists]
     best = np.stack([x.log_likelihood for x in modes]).argmax(axis=0)
     # where units aren't known every row stands for itself

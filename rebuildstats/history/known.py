@@ -14,7 +14,7 @@ import duckdb
 import pandas as pd
 
 from rebuildstats.errors import NothingToComputeError, UsageError
-from rebuildstats.history.contract import TABLES, Table
+from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
 from rebuildstats.history.days import AsKnown
 from rebuildstats.history.keep import as_known
 from rebuildstats.history.relations import execute
@@ -113,6 +113,11 @@ def last_known_day(con: duckdb.DuckDBPyConnection) -> date | None:
 def history_frames(con: duckdb.DuckDBPyConnection, as_of: date, distance: str) -> History:
     """The `known_*` tables as frames; `know` must have run on this connection."""
     return History(as_of=as_of, distance=distance, **{table.name: _frame(con, table) for table in TABLES})
+
+
+def table_frame(con: duckdb.DuckDBPyConnection, name: str) -> pd.DataFrame:
+    """One `known_*` table as a frame, with the dtypes that `History` documents."""
+    return _frame(con, TABLE_BY_NAME[name])
 
 
 def _one_day(con: duckdb.DuckDBPyConnection, name: str) -> date | None:

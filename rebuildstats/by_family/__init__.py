@@ -1,0 +1,1 @@
+"""Fits and forecasts of a history that outgrows one machine: each family worked out where its rows are."""
