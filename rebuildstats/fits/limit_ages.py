@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Final
 
 import numpy as np
@@ -24,9 +25,11 @@ def limit_table(points: PointFits, lives: LifeFits, family: str | None = None) -
     wear_10000: wear per 10,000 of distance; age_10, age_50, age_90: ages at which that share of readings lies beyond
     the limit (degradation to limit: Meeker & Escobar 1998, ch. 13), all with two-sided 90 % intervals;
     fails_by_readings: fails that the readings' curve gives at the looks made, beside `fails` found; b10: of the
-    component's fitted life, with interval. disagrees: the intervals of age_10 and b10 have nothing in common, or the
-    fails found refute the readings' curve; `reason` says which.
+    component's fitted life, with interval. disagrees: the intervals of age_10 and b10 have nothing in common (of a
+    component with several points, only where age_10 is the earlier one: it may fail at another), or the fails found
+    refute the readings' curve; `reason` says which.
     """
+    count = Counter((fit.family, fit.component) for fit in points)
     rows = points.frame()
     if family is not None:
         rows = rows[rows["family"] == family].reset_index(drop=True)
@@ -35,7 +38,8 @@ def limit_table(points: PointFits, lives: LifeFits, family: str | None = None) -
         fit = points.get(str(row["family"]), str(row["point"]))
         life = lives.get(str(row["family"]), str(row["component"]))
         refuted = fit is not None and fit.refuted and fit.method != "count"
-        apart = row["age_10_lower"] > life.b10_upper or row["age_10_upper"] < life.b10_lower
+        later = row["age_10_lower"] > life.b10_upper and count[row["family"], row["component"]] == 1
+        apart = later or row["age_10_upper"] < life.b10_lower
         apart = bool(apart) and np.isfinite(life.b10) and fit is not None and fit.by_gauge
         reason = row["reason"] if isinstance(row["reason"], str) else ""
         if refuted:

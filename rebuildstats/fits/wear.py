@@ -2,10 +2,11 @@
 
 The chance of a row is its component's: that at least one position is found bad at a teardown at the given age, from
 the fitted life, 1 - product over positions of S(age). Every point of a component carries it; beside it stands the
-point's own chance, from its readings against the limit or from its verdicts, and whether the two disagree. Where no
-life could be fitted the point's own fit stands in, and where that can't be either, the row carries a bound (`from`
-says which). With a unit each position is taken at its own age, given the age at which it was last known good; one
-that already failed and wasn't replaced is bad for certain.
+point's own chance, from its readings against the limit or from its verdicts, and whether the two disagree: it lies
+above the component's, or all points of the component together can't add up to it (Boole's inequality). Where no life
+could be fitted the point's own fit stands in, and where that can't be either, the row carries a bound (`from` says
+which). With a unit each position is taken at its own age, given the age at which it was last known good; one that
+already failed and wasn't replaced is bad for certain.
 """
 
 from __future__ import annotations
@@ -205,9 +206,12 @@ def wear_table(
         }
         if not len(mine):
             rows.append(base | _without_point(whole or life_bound(model, age)))
-        for spot in rows_of(mine):
-            fit = point_fits.get(family, str(spot.point))
-            rows.append(base | _with_point(spot, fit, whole, age))
+        fits = [point_fits.get(family, str(spot.point)) for spot in rows_of(mine)]
+        own_chances = [point_chance(fit, age) if fit else Chance(np.nan, 0.0, 1.0, "bound") for fit in fits]
+        # a component fails where any of its points does: one point alone may well fail less often
+        together = min(sum(one.upper for one in own_chances), 1.0)
+        for spot, fit, one in zip(rows_of(mine), fits, own_chances, strict=True):
+            rows.append(base | _with_point(spot, fit, one, together, whole, age))
     table = pd.DataFrame(rows, columns=[*COLUMNS, *MORE])
     return _ranked(table, complaint)
 
@@ -256,8 +260,10 @@ def _without_point(shown: Chance) -> dict[str, object]:
     }
 
 
-def _with_point(spot: Any, fit: PointFit | None, whole: Chance | None, age: Array) -> dict[str, object]:
-    own = point_chance(fit, age) if fit is not None else Chance(np.nan, 0.0, 1.0, "bound")
+def _with_point(
+    spot: Any, fit: PointFit | None, own: Chance, together: float, whole: Chance | None, age: Array
+) -> dict[str, object]:
+    """One point's row; `together`: the most that the chances of all points of its component can add up to."""
     shown = whole or own
     row: dict[str, object] = {
         "point": str(spot.point),
@@ -277,7 +283,7 @@ def _with_point(spot: Any, fit: PointFit | None, whole: Chance | None, age: Arra
         "failed": fit.fails if fit else 0,
         "disagrees": whole is not None
         and own.source != "bound"
-        and (own.lower > whole.upper or own.upper < whole.lower),
+        and (own.lower > whole.upper or together < whole.lower),
     }
     if fit is not None and fit.gauge is not None:
         # the oldest position is the one whose reading will be looked at hardest

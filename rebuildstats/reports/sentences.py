@@ -300,7 +300,9 @@ def _wear_row(row: dict[Any, Any]) -> str:
 
 
 def _seen(row: dict[Any, Any]) -> str:
-    """How many failures in how many lives stand behind a chance, where the table says so."""
+    """What was counted behind a chance, where the table says so: failures in lives, or fails in looks."""
+    if row.get("from") in ("readings", "verdicts") and not _empty(row.get("checked")):
+        return f", {digits(row['failed'])} fails of {digits(row['checked'])} checks"
     if _empty(row.get("events")) or _empty(row.get("lives")):
         return ""
     return f", {digits(row['events'])} failed of {digits(row['lives'])} lives seen"

@@ -24,6 +24,7 @@ VIEWS: Final[dict[str, tuple[str, ...]]] = {
     "points": (
         *("family", "point", "model", "checked", "fails", "readings", "wear_10000", "wear_lower", "wear_upper"),
         *("age_10", "age_10_lower", "age_10_upper", "age_50", "age_50_lower", "age_50_upper"),
+        *("age_90", "age_90_lower", "age_90_upper"),
         *("b10", "b10_lower", "b10_upper", "fails_by_readings", "disagrees", "reason"),
     ),
     "inspections": (
@@ -54,6 +55,10 @@ def view(rows: pd.DataFrame, command: str) -> pd.DataFrame:
         urgent = ["now", "held_jobs_avoided"]
         rows = rows.assign(now=rows["order_now"] > 0).sort_values(urgent, ascending=False, kind="stable")
     present = [name for name in wanted if name in rows]
+    if command == "wear" and "from" in rows and (rows["from"] != "life").any():
+        # those chances stand on looks, not on lives
+        place = present.index("events")
+        present[place:place] = ["from", "failed", "checked"]
     if "complaint_share" in present and rows["complaint_share"].isna().all():
         present.remove("complaint_count")
     empty = rows[present].isna() | (rows[present].astype("str").fillna("") == "")

@@ -177,14 +177,25 @@ def _play(reading_at_80k):
     ]
 
 
+def _quiet(looks=120):
+    """The bearing's other point, never bad."""
+    same = {"family": "F", "component": "bearing", "point": "noise", "age": 80_000.0, "verdict": "ok"}
+    return [same | {"job": f"n{i}", "unit": f"n{i}"} for i in range(looks)]
+
+
 def test_readings_beside_the_limit_and_disagreement_shown():
-    row = table(rows=_play(4.0)).set_index("point").loc["play"]
+    row = table(rows=_play(4.0) + _quiet()).set_index("point").loc["play"]
     assert row["reading_q10"] < row["reading_q50"] < row["reading_q90"] < row["high_limit"] == 6.0
     assert row["reading_q50"] == pytest.approx(4.0, abs=0.1)
     # readings say: nobody is beyond the limit at 80,000; the fitted life says 72 %: shown, not hidden
     assert row["point_chance"] < 0.01
     assert row["disagrees"]
     assert row["from"] == "life"
+
+
+def test_a_point_of_several_may_fail_less_often_than_its_component():
+    # nothing is known of the other point: the fails of the life may be its
+    assert not table(rows=_play(4.0)).set_index("point").loc["play", "disagrees"]
 
 
 def test_without_a_life_the_readings_stand_in():

@@ -186,4 +186,7 @@ def test_a_view_leaves_out_empty_columns_only():
     rows = wear().assign(low_limit=NAN, family="P", safety=False)
     assert "low_limit" not in view(rows, "wear")
     assert "chance_bad" in view(rows, "wear")
+    by_looks = rows.assign(**{"from": "verdicts", "failed": 3, "checked": 40, "events": 0, "lives": 12})
+    assert list(view(by_looks, "wear").columns).index("from") < list(view(by_looks, "wear").columns).index("events")
+    assert "3 fails of 40 checks" in sentences.bench(by_looks, "P")[1]
     assert list(view(rows, "something else")) == list(rows)
