@@ -204,6 +204,7 @@ def _settle(
     if chosen == "exponential":
         b10 = float(np.exp(scale_location) * -np.log(0.9))
     dist = next(d for d in pooled.distributions if d.name == chosen)
+    said = () if events else (_said_of_none(ready, j, pooled),)
     return LifeFit(
         name[0],
         name[1],
@@ -223,7 +224,7 @@ def _settle(
         cloud,
         effects,
         rivals,
-        (*ready.notes[j], *((note,) if note else ())),
+        (*said, *ready.notes[j], *((note,) if note else ())),
     )
 
 
@@ -286,17 +287,34 @@ def _shrinkage(j: int, pooled: Pooled, posterior_variance: float) -> float:
 
 
 def _bound(name: Name, ready: Prepared, j: int) -> CannotSay:
-    """No failure and no group to learn from: the Weibayes bound at a shape of 2 (Nelson 1985)."""
-    running = ready.raw.running
-    ages, weights = np.exp(running.at[running.of == j]) * ready.scale, running.weight[running.of == j]
-    eta = zero_failure_scale(ages, _BOUND_SHAPE, weight=weights, confidence=0.95)
+    """No failure and no group to learn from: the bound that the exposure gives at a shape of 2."""
     lives = round(float(ready.counts[j]))
+    b10, median = _exposure_bounds(ready, j, _BOUND_SHAPE)
     return CannotSay(
         name[0],
         name[1],
         f"no failure in {lives} lives: the bound assumes a Weibull shape of {_BOUND_SHAPE:g}",
-        b10_lower=float(eta * (-np.log(0.9)) ** (1 / _BOUND_SHAPE)),
-        median_lower=float(eta * np.log(2.0) ** (1 / _BOUND_SHAPE)),
+        b10_lower=b10,
+        median_lower=median,
         lives=lives,
         exposure=float(ready.exposure[j]),
+    )
+
+
+def _exposure_bounds(ready: Prepared, j: int, shape: float) -> tuple[float, float]:
+    """The 95 % lower bounds of B10 and median that lives without a failure give at a shape (Weibayes: Nelson 1985)."""
+    running = ready.raw.running
+    ages, weights = np.exp(running.at[running.of == j]) * ready.scale, running.weight[running.of == j]
+    eta = zero_failure_scale(ages, shape, weight=weights, confidence=0.95)
+    return float(eta * (-np.log(0.9)) ** (1 / shape)), float(eta * np.log(2.0) ** (1 / shape))
+
+
+def _said_of_none(ready: Prepared, j: int, pooled: Pooled) -> str:
+    """Of a component that never failed, how much of its answer its own lives give: a bound, at its group's shape."""
+    shape = float(np.exp(-pooled.priors["weibull"].mean[j, 1]))
+    bound, _ = _exposure_bounds(ready, j, shape)
+    lives = round(float(ready.counts[j]))
+    return (
+        f"no failure in {lives} lives: they alone say that B10 is {bound:,.0f} or more (95 % sure, at its group's "
+        f"Weibull shape of {shape:.1f}); the rest of the answer is its group's experience"
     )

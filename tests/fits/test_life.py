@@ -143,6 +143,12 @@ def test_no_failure_learns_from_the_group(fleet: FleetOfLives, fits: LifeFits) -
     assert isinstance(fit, LifeFit)
     assert fit.events == 0
     assert fit.shrinkage > 0.5
+    # what its own lives say, by hand: eta^k = 12 x 60,000^k / -ln .05 at its group's shape k
+    shape = float(fit.notes[0].split("shape of ")[1].split(")")[0])
+    bound = 60e3 * (12 / -np.log(0.05) * -np.log(0.9)) ** (1 / shape)
+    said = float(fit.notes[0].split("B10 is ")[1].split(" or more")[0].replace(",", ""))
+    assert fit.notes[0].startswith("no failure in 12 lives")
+    assert said == pytest.approx(bound, rel=0.03)
     others = fits.frame()["b10"]
     assert others.min() < fit.b10 < 2 * others.max()
     longer = lives.assign(lower_age=np.where(lives["unit"] == "Q", 250e3, lives["lower_age"]))
