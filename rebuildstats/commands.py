@@ -52,6 +52,7 @@ from rebuildstats.kept_answers.job import work_out
 from rebuildstats.kept_answers.questions import EVERY_DESK
 from rebuildstats.lasting import doubts as doubts
 from rebuildstats.lasting import makes as makes
+from rebuildstats.lasting import makes_of
 from rebuildstats.lasting import points as points
 from rebuildstats.lasting import rates as rates
 from rebuildstats.lasting import rivals as rivals
@@ -151,7 +152,7 @@ def fit(
 
 
 def life(store: str | Path, family: str | None = None, *, as_of: date | None = None) -> Answer:
-    """Each component's fitted life, of one family or of all.
+    """Each component's fitted life, of one family or of all; the notes say which make of a part lasts longer.
 
     Raises UsageError for a family that doesn't exist, NothingToComputeError where no life is known.
     """
@@ -162,7 +163,9 @@ def life(store: str | Path, family: str | None = None, *, as_of: date | None = N
     rows = fitted.life.frame()
     if family is not None:
         rows = rows[rows["family"] == family].reset_index(drop=True)
-    return Answer(rows, notes=(sentences.LIFE_NEXT,), result=fitted.life)
+    compared = makes_of(now, fitted.life, family)
+    which = compared.notes if len(compared.frame()) else ()
+    return Answer(rows, notes=(*which, sentences.LIFE_NEXT), result=fitted.life)
 
 
 def wear(
@@ -217,15 +220,25 @@ def forecast(
     as_of: date | None = None,
     total: bool = False,
     all_methods: bool = False,
+    cluster: str | None = None,
+    shared: str | Path | None = None,
+    progress: Progress | None = None,
 ) -> Answer:
     """Parts demand by calendar month, as a distribution; with `total`, a row per part for the whole horizon as well.
 
+    cluster, shared, progress: as `fit` takes them; the rows are the same, and there is no result object behind them.
     Raises UsageError for months outside 1 to 120, NothingToComputeError without parts.
     """
     if not 1 <= months <= _MOST_MONTHS:
         raise UsageError(f"A forecast is for 1 to {_MOST_MONTHS} months, not {months}.")
+    if cluster is not None:
+        from rebuildstats.by_family.answer import forecast_by_family
+        from rebuildstats.by_family.pieces import Ahead
+
+        asked = Ahead(months, desks.SEED, total, all_methods)
+        return Answer(forecast_by_family(store, cluster, asked, as_of=as_of, shared=shared, progress=progress))
     now = known(store, as_of=as_of)
-    fitted = fitted_lives(store, now)
+    fitted = fitted_lives(store, now, progress=progress)
     ahead = desks.forecast_of(now, fitted.life, fitted.units, months)
     return Answer(ahead.frame(total=total, all_methods=all_methods), result=ahead)
 

@@ -176,3 +176,35 @@ def test_a_sheet_in_other_letters(store, tmp_path, monkeypatch):
     with pytest.raises(UsageError, match=r"\.html"):
         rebuildstats.sheet(store, unit="U1", out=tmp_path / "x.pdf")
     assert not (tmp_path / "x.pdf").exists()
+
+
+def test_life_says_which_make_lasts_longer(tmp_path):
+    # sixteen units: make A fails after 30,000 to 44,000, make B after 90,000 to 104,000, at twice the price
+    made = ["A", "B"] * 8
+    first = [f"J{i}a,U{i},2022-01-01,50000" for i in range(16)]
+    again = [
+        f"J{i}b,U{i},2024-01-01,{50_000 + (30_000 if m == 'A' else 90_000) + 1000 * i}" for i, m in enumerate(made)
+    ]
+    fitted = [f"J{i}a,ring,fail,replace,cause,{m}" for i, m in enumerate(made)]
+    failed = [f"J{i}b,ring,fail,replace,cause,{m}" for i, m in enumerate(made)]
+    tables = {
+        "units": [
+            "unit,family,origin,first_seen_on,first_seen_mileage",
+            *(f"U{i},F,new,2020-01-01,0" for i in range(16)),
+        ],
+        "components": ["family,component,shows", "F,ring,in_service"],
+        "parts": ["part,unit_cost", "A,100", "B,200"],
+        "part_uses": ["family,component,part", "F,ring,A", "F,ring,B"],
+        "teardowns": ["job,unit,opened_on,unit_mileage", *first, *again],
+        "findings": ["job,component,verdict,action,role,part", *fitted, *failed],
+    }
+    for name, lines in tables.items():
+        (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    path = tmp_path / "history.duckdb"
+    rebuildstats.init(path, distance="mi")
+    assert not rebuildstats.load(path, [tmp_path]).rows_left
+    told = rebuildstats.life(path).notes
+    (line,) = (note for note in told if "times its life" in note)
+    assert "B lasts longer than A" in line or "A lasts less long than B" in line
+    assert "from 8 failures in" in line
+    assert "per 10,000 mi" in line

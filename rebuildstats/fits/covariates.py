@@ -180,25 +180,32 @@ def _joint(
         of[part.row] = part.of
     b: Floats = np.zeros(p)
     start = None
-    scores: Floats = np.zeros((lives.components, p))
-    information: Floats = np.zeros((lives.components, p, p))
-    known = np.zeros((p, p))
+    step, highest, found = b, -np.inf, (b, np.zeros((p, p)), np.zeros((lives.components, p)), np.zeros((0, p, p)))
     for _ in range(_TURNS):
-        moved = lives.shifted(_shift(design, parted, b))
+        shift = _shift(design, parted, b)
+        moved = lives.shifted(shift)
         modes = find_modes(dist, moved, prior, start)
         start = modes.parameters
         _, d_loc, _, d_ll, d_ls, _ = each_life(dist, moved, start[of, 0], start[of, 1])
         scores, information = _profile(
             lives.components, of, _slopes(design, parted, b), d_loc, d_ll, d_ls, modes.curvature
         )
-        known, slope = yield from total((information.sum(axis=0), scores.sum(axis=0)))
-        values, vectors = np.linalg.eigh(known)
-        step = vectors @ ((vectors.T @ slope) / np.maximum(np.abs(values), 1e-3))
-        step *= min(1.0, 0.7 / max(float(np.abs(step).max()), 1e-12))
-        b = b + step
+        # a density per age shrinks as the age does
+        own = modes.log_likelihood.sum() + prior.pull(start).sum() - lives.exact.weight @ shift[lives.exact.row]
+        value, known, slope = yield from total((float(own), information.sum(axis=0), scores.sum(axis=0)))
+        if value < highest - 1e-9 * (1.0 + abs(highest)):
+            step = 0.3 * step
+        else:
+            highest, found = value, (b, known, scores, information)
+            values, vectors = np.linalg.eigh(known)
+            step = vectors @ ((vectors.T @ slope) / np.maximum(np.abs(values), 1e-3))
+            step *= min(1.0, 0.7 / max(float(np.abs(step).max()), 1e-12))
+        b = found[0] + step
         if float(np.abs(step).max()) < 1e-6:
             break
-    return b, np.asarray(np.linalg.pinv(known), dtype=np.float64), scores, information
+    b, known, scores, information = found
+    values, vectors = np.linalg.eigh(known)
+    return b, np.asarray((vectors / np.maximum(values, 1e-3)) @ vectors.T), scores, information
 
 
 def _profile(

@@ -42,6 +42,12 @@ class Prior:
         )
         return value
 
+    def pull(self, parameters: Floats) -> Floats:
+        """The part of the log density (m) that the parameters (m, 2) move."""
+        off = parameters - self.mean
+        value: Floats = -0.5 * np.einsum("ni,nij,nj->n", off, self.precision, off)
+        return value
+
     def select(self, chosen: npt.NDArray[np.bool_]) -> Prior:
         """Only the components for which `chosen` is true."""
         return Prior(self.mean[chosen], self.precision[chosen])
@@ -123,16 +129,10 @@ def find_modes(dist: Distribution, lives: Lives, prior: Prior, start: Floats | N
     value, gradient, curvature = _objective(dist, lives, prior, at)
     inside = (at[:, 1] > LOG_SIGMA_MIN + 1e-6) & (at[:, 1] < LOG_SIGMA_MAX - 1e-6)
     slope = np.einsum("ij,ij->i", gradient, _solve(gradient, curvature, free))
-    plain = value - _prior_value(prior, at)
+    plain = value - prior.pull(at)
     # flat without end is no highest point: the location must be known to within a factor of e^30 or so
     bent = np.linalg.eigvalsh(curvature[:, free][:, :, free])[:, 0] > _FLAT
     return Modes(at, plain, curvature, (settled | (slope < 1e-8)) & inside & bent & np.isfinite(plain))
-
-
-def _prior_value(prior: Prior, at: Floats) -> Floats:
-    off = at - prior.mean
-    value: Floats = -0.5 * np.einsum("ni,nij,nj->n", off, prior.precision, off)
-    return value
 
 
 def _objective(dist: Distribution, lives: Lives, prior: Prior, at: Floats) -> tuple[Floats, Floats, Floats]:
@@ -144,7 +144,7 @@ def _objective(dist: Distribution, lives: Lives, prior: Prior, at: Floats) -> tu
     curvature[:, 0, 1] -= d.location_spread
     curvature[:, 1, 0] -= d.location_spread
     curvature[:, 1, 1] -= d.spread_spread
-    return d.value + _prior_value(prior, at), gradient, curvature
+    return d.value + prior.pull(at), gradient, curvature
 
 
 def _solve(gradient: Floats, curvature: Floats, free: npt.NDArray[np.bool_]) -> Floats:
@@ -185,7 +185,7 @@ def _climb(
     for _ in range(25):
         trial = here + length[:, None] * step
         trial[:, 1] = np.clip(trial[:, 1], LOG_SIGMA_MIN, LOG_SIGMA_MAX)
-        reached = log_likelihood(dist, lives, trial[:, 0], trial[:, 1]) + _prior_value(prior, trial)
+        reached = log_likelihood(dist, lives, trial[:, 0], trial[:, 1]) + prior.pull(trial)
         good = waiting & np.isfinite(reached) & (reached >= value + 1e-5 * length * slope - 1e-12 * np.abs(value))
         best[good] = trial[good]
         waiting &= ~good

@@ -19,7 +19,10 @@ from rebuildstats.reports.repeat_sentences import repeat_sentence
 
 CLOSING = "the maker's limit, local codes and a licensed technician's judgement come before this forecast"
 NO_CAUTIONS = "no caution is recorded for this family's points: the maker's instructions say what to beware of"
-LIFE_NEXT = "How sure: `rebuildstats doubts` (fit, early life, verdicts), `rebuildstats rivals` (other distributions)."
+LIFE_NEXT = (
+    "How sure: `rebuildstats doubts` (fit, early life, verdicts), `rebuildstats rivals` (other distributions). Makes "
+    "of a part side by side: `rebuildstats makes`."
+)
 DISTANCE_WORDS = {"mi": "miles", "km": "kilometres", "h": "hours"}
 
 
