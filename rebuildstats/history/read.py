@@ -108,8 +108,8 @@ class Sheet:
 
     frame: columns `_line`, `_fault`, `_fault_column`, `_fault_value`, `_raw`, `_notes` and those of the contract that
     the file has, all text; None for
-    the fast way, where `positions` says which contract column stands where and `note_positions` which header is kept
-    as a note.
+    the fast way, where `positions` says which contract column stands where, `note_positions` which header is kept
+    as a note, and `blanks` whether there is any blank in the file that a cell could begin or end with.
     """
 
     found: Found
@@ -120,6 +120,7 @@ class Sheet:
     delimiter: str = ","
     positions: dict[str, int] = field(default_factory=dict)
     note_positions: dict[str, int] = field(default_factory=dict)
+    blanks: bool = True
     notices: tuple[str, ...] = ()
 
 
@@ -399,7 +400,8 @@ def fast_sheet(path: Path, table: Table) -> Sheet | None:
         or b"\n\n" in content
         or b"\n\r\n" in content
         or content[start : start + 1] in (b"\n", b"\r", b'"')
-        or any(sign in content for sign in (b'="', *formulas.GUARDED_SIGNS))
+        or (b'"' in content and b'="' in content)  # one byte is looked for ten times as fast as two
+        or (b"'" in content and any(sign in content for sign in formulas.GUARDED_SIGNS))
     )
     if start or not plain_ends or odd or _odd_blanks(content):
         return None
@@ -416,7 +418,7 @@ def fast_sheet(path: Path, table: Table) -> Sheet | None:
     positions, notes = match_columns(header, table, path.name)
     found = Found(path.name, path, len(content), hashlib.sha256(content).hexdigest())
     lines = content.count(b"\n") + (not content.endswith(b"\n"))
-    return Sheet(found, path.name, table, None, lines - 1, delimiter, positions, notes)
+    return Sheet(found, path.name, table, None, lines - 1, delimiter, positions, notes, b" " in content)
 
 
 def _odd_blanks(content: bytes) -> bool:

@@ -100,7 +100,7 @@ class Staging:
             "columns": {f"c{i}": "VARCHAR" for i in range(len(sheet.positions) + len(sheet.note_positions))},
         }
         cells = {
-            "cells": tables.trimmed_cells(sheet.positions),
+            "cells": (tables.trimmed_cells if sheet.blanks else tables.bare_cells)(sheet.positions),
             "notes": tables.notes_of_cells(sheet.note_positions),
         }
         alone = table.name not in self.fast_tables

@@ -128,7 +128,7 @@ def is_total(table: Table) -> str:
     have.
     """
     first = f"s.{quoted(table.key[0])}"
-    must = [f"s.{quoted(c.name)}" for c in table.columns if c.required or (c.key and c.default is None)]
+    must = [f"s.{quoted(c.name)}" for c in table.columns if c.required]
     cells = " or ".join(f"is_total(s.{quoted(c.name)})" for c in table.columns)
     return f"{first} in ({_totals()}) or ({' or '.join(f'{cell} is null' for cell in must)}) and ({cells})"
 
@@ -192,6 +192,11 @@ def reference_names(table: Table, reference: Reference) -> dict[str, str]:
 def trimmed_cells(positions: dict[str, int]) -> str:
     """The cells of a CSV file read as c0, c1, ..., trimmed, under the contract's names."""
     return ", ".join(f"nullif(trim(c{index}), '') as {quoted(name)}" for name, index in positions.items())
+
+
+def bare_cells(positions: dict[str, int]) -> str:
+    """The same of a file in which there is nothing to trim: a quarter of the time that reading takes."""
+    return ", ".join(f"c{index} as {quoted(name)}" for name, index in positions.items())
 
 
 def notes_of_cells(positions: dict[str, int]) -> str:

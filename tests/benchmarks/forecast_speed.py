@@ -132,7 +132,7 @@ def main(units: int = 5000) -> None:
     model = ReplacementModel("F", components, dict.fromkeys(KINDS, 0.0), {})
     usage = Usage({}, 100.0, 0.1, 0.03, np.ones(12), 12.0, {}, 100)
     when = calendar(pd.Timestamp("2025-06-30"), MONTHS, usage.season)
-    planned = pd.DataFrame({"due_on": [], "unit": [], "family": [], "count": []})
+    planned = pd.DataFrame({name: [] for name in ("due_on", "unit", "family", "count", "reason", "complaint")})
     uses = pd.DataFrame(
         {
             "family": "F",
@@ -147,7 +147,7 @@ def main(units: int = 5000) -> None:
 
     start = time.perf_counter()
     teardown = TeardownModel("F", UnitFailures(unit, nothing), nothing)
-    bases = build_bases({"F": fleet}, {"F": teardown}, {"F": model}, drift, when, usage, planned, draws=DRAWS, seed=1)
+    bases = build_bases({"F": fleet}, {"F": teardown}, {"F": model}, drift, when, usage, planned, {}, draws=DRAWS, seed=1)
     windows = [np.eye(MONTHS + 1)[m] for m in range(1, MONTHS + 1)] + [np.r_[0.0, np.ones(MONTHS)]]
     totals = []
     for name in components:

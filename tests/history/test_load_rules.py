@@ -115,6 +115,13 @@ def test_what_the_rules_allow_goes_in(shop: Shop) -> None:
     assert shop.keys("parts", "part")[0] == ("0071",)  # leading zeros stay
 
 
+def test_a_finding_that_begins_like_a_sum_is_no_line_of_totals(shop: Shop) -> None:
+    """Only a row that lacks what it must have is one; a finding needs no point."""
+    report = shop.load(findings="job,component,condition\nJ1,bearing,total loss\nJ2,,Total 2\n")
+    assert told(report) == [("findings", 3, "job", "total_row")]
+    assert shop.keys("findings", "condition") == [("total loss",)]
+
+
 def test_every_fault_of_a_row_is_told_and_the_row_counts_once(shop: Shop) -> None:
     report = shop.load(findings=FINDINGS + "J1,bearing,,x,y,z,-1\n")
     assert [(c, r) for _, _, c, r in told(report)] == [

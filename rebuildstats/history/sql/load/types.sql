@@ -7,7 +7,7 @@ create or replace temp macro as_number(cell) as case
 end;
 
 create or replace temp macro as_whole(cell) as case
-  when regexp_full_match(cell, '[+-]?\d{1,18}(\.0*)?') then try_cast(split_part(cell, '.', 1) as BIGINT)
+  when regexp_full_match(cell, '[+-]?\d{1,18}(\.0*)?') then try_cast(cell as BIGINT)
 end;
 
 create or replace temp macro as_date(cell) as case
