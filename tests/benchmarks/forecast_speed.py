@@ -147,7 +147,9 @@ def main(units: int = 5000) -> None:
 
     start = time.perf_counter()
     teardown = TeardownModel("F", UnitFailures(unit, nothing), nothing)
-    bases = build_bases({"F": fleet}, {"F": teardown}, {"F": model}, drift, when, usage, planned, {}, draws=DRAWS, seed=1)
+    bases = build_bases(
+        {"F": fleet}, {"F": teardown}, {"F": model}, drift, when, usage, planned, {}, draws=DRAWS, seed=1
+    )
     windows = [np.eye(MONTHS + 1)[m] for m in range(1, MONTHS + 1)] + [np.r_[0.0, np.ones(MONTHS)]]
     totals = []
     for name in components:
