@@ -135,12 +135,9 @@ def point_words(rows: pd.DataFrame, handled: pd.DataFrame, distance: str, *, top
     if len(apart) > top:
         lines.append(f"... and {len(apart) - top} more points that disagree.")
     if len(handled):
-        aside = handled[handled["set_aside"] != ""]
-        moved = handled[handled["set_aside"] == ""]
-        if len(moved):
-            lines.append(f"{_of(moved, 'converted_from')}: read in another unit and converted.")
-        if len(aside):
-            lines.append(f"{_of(aside, 'set_aside')}: set aside, not deleted; correct them in `findings`.")
+        gone = handled["set_aside"] != ""
+        lines += _listed(handled[~gone], "converted_from", "read in another unit and converted", "value")
+        lines += _listed(handled[gone], "set_aside", "set aside, not deleted; correct them in `findings`", None)
     return lines or ["Readings, fails and fitted lives agree at every point; no reading was converted or set aside."]
 
 
@@ -153,10 +150,18 @@ def _apart(row: dict[Any, Any], distance: str) -> str:
     return f"one in ten readings beyond the limit by {limit}, but the fitted life says {life}"
 
 
-def _of(rows: pd.DataFrame, column: str) -> str:
-    first = rows.iloc[0]
-    example = f"{first['family']} {first['point']} in {first['job']}: {digits(first['reading'])}, {first[column]}"
-    return f"{len(rows)} reading{'' if len(rows) == 1 else 's'} (such as {example})"
+def _listed(rows: pd.DataFrame, why: str, done: str, taken: str | None, *, top: int = 50) -> list[str]:
+    """How many readings were treated in one way, then each of them: where, what was read, why, and as what it counts."""
+    if rows.empty:
+        return []
+    lines = [f"{len(rows)} reading{'' if len(rows) == 1 else 's'} {done}:"]
+    for row in rows.head(top).to_dict("records"):
+        counts = f", counts as {digits(row[taken])}" if taken else ""
+        lines.append(
+            f"- {row['family']} {row['point']}, unit {row['unit']} in {row['job']}: {digits(row['reading'])} "
+            f"({row[why]}){counts}"
+        )
+    return [*lines, f"- and {len(rows) - top} more"] if len(rows) > top else lines
 
 
 def disagreement_words(rows: pd.DataFrame, *, top: int = 3) -> list[str]:

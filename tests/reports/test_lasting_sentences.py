@@ -128,17 +128,23 @@ def test_points_that_disagree_and_readings_set_aside_are_said() -> None:
             "family": "F",
             "point": "gap",
             "job": ["J1", "J2"],
+            "unit": ["U1", "U2"],
             "reading": [0.02, -1.0],
+            "value": [0.508, np.nan],
             "converted_from": ["in", ""],
             "set_aside": ["", "negative where nothing can be"],
         }
     )
     rows = pd.DataFrame([row, row | {"reason": "readings reach the limit at another age"}])
-    fails, ages, moved, aside = words.point_words(rows, handled, "km")
+    fails, ages, moved, first, aside, second = words.point_words(rows, handled, "km")
     assert fails == "F gap: 4 fails in 80 checks, its 75 readings foretell 15.2."
     assert "90,000 km (80,000 to 99,000), but the fitted life says 140,000 (120,000 to 160,000)" in ages
-    assert moved == "1 reading (such as F gap in J1: 0.02, in): read in another unit and converted."
-    assert "set aside, not deleted" in aside
+    assert moved == "1 reading read in another unit and converted:"
+    assert first == "- F gap, unit U1 in J1: 0.02 (in), counts as 0.508"
+    assert "1 reading set aside, not deleted" in aside
+    assert second == "- F gap, unit U2 in J2: -1 (negative where nothing can be)"
+    many = pd.concat([handled.tail(1)] * 60)
+    assert words.point_words(rows, many, "km")[-1] == "- and 10 more"
     assert "agree" in words.point_words(rows.assign(disagrees=False), handled.iloc[:0], "km")[0]
 
 
