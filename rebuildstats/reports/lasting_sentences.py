@@ -151,7 +151,7 @@ def _apart(row: dict[Any, Any], distance: str) -> str:
 
 
 def _listed(rows: pd.DataFrame, why: str, done: str, taken: str | None, *, top: int = 50) -> list[str]:
-    """How many readings were treated in one way, then each of them: where, what was read, why, and as what it counts."""
+    """How many readings were treated in one way, then each: where, what was read, why, as what it counts."""
     if rows.empty:
         return []
     lines = [f"{len(rows)} reading{'' if len(rows) == 1 else 's'} {done}:"]

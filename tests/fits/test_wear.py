@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from rebuildstats.fits.limit_ages import limit_table
 from rebuildstats.fits.points import fit_points
 from rebuildstats.fits.wear import COLUMNS, part_to_pull, wear_table
 from tests.fits.small_frames import KnownLife, history_table, inspections
@@ -196,6 +199,16 @@ def test_readings_beside_the_limit_and_disagreement_shown():
 def test_a_point_of_several_may_fail_less_often_than_its_component():
     # nothing is known of the other point: the fails of the life may be its
     assert not table(rows=_play(4.0)).set_index("point").loc["play", "disagrees"]
+
+
+def test_readings_later_than_the_life_contradict_it_only_where_nothing_else_can_fail():
+    early = SimpleNamespace(b10=40e3, b10_lower=35e3, b10_upper=45e3)
+    lives = SimpleNamespace(get=lambda family, component: early)
+    both = limit_table(fit_points(inspections(_play(4.0)), POINTS, COMPONENTS), lives).set_index("point")
+    alone = limit_table(fit_points(inspections(_play(4.0)), POINTS[POINTS["point"] == "play"], COMPONENTS), lives)
+    assert both.loc["play", "age_10_lower"] > early.b10_upper
+    assert not both.loc["play", "disagrees"]
+    assert alone["disagrees"].all()
 
 
 def test_without_a_life_the_readings_stand_in():
