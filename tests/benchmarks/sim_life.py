@@ -6,8 +6,9 @@
 large, planted (all by default). `groups`: the small fleets of `tests/fits` (one group structure, Weibull). `wrong`: the
 same with 2 % of the verdicts at teardowns the other way round. `plain`: the event-by-event fleets of `tests/fleets`
 (three distributions, few components a group). `large`: such fleets of 400 units, a third as many of them. `planted`: of
-500 units, with mixed duties, missed fails and a spell of bad fitting. Beside each share covered stands the simulation's own standard error; components of one fleet share a prior, so it is
-taken over fleets (Liang & Zeger 1986, Biometrika 73:13).
+500 units, with mixed duties, missed fails and a spell of bad fitting. Beside each share covered stands the simulation's
+own standard error; components of one fleet share a prior, so it is taken over fleets (Liang & Zeger 1986, Biometrika
+73:13).
 
 What lives alone can give, RMSE of log B10 with 3-10 events on the first 20 fleets of each kind: a Bayes estimate that
 is told every group's true mean and spread 0.184 (small) and 0.183 (plain); one that is told the true spreads but must
