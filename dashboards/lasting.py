@@ -6,13 +6,13 @@ import cached
 import layout
 import pandas as pd
 import streamlit as st
+import views
 
 from rebuildstats import commands
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.figures.life import side_by_side
 from rebuildstats.reports.lasting_sentences import early, early_sentence, make_sentence
 
-MOST_WORDS = 6
 TOPICS = {"makes": "Makes side by side", "rates": "How often it fails", "young": "Fails when young"}
 RATES_BY = {"duty": "duty", "site": "site", "part": "make", "first_life": "first life or later"}
 
@@ -57,11 +57,6 @@ def show(path: str, version: str) -> None:
         st.write(str(nothing))
 
 
-def _say(lines: tuple[str, ...] | list[str]) -> None:
-    for line in lines[:MOST_WORDS]:
-        st.markdown(f"- {line}")
-
-
 def _family(path: str, version: str, key: str) -> str | None:
     families = cached.catalog(path, version).families
     return st.selectbox("Family", families, key=key, bind="query-params") if families else None
@@ -69,7 +64,7 @@ def _family(path: str, version: str, key: str) -> str | None:
 
 def makes(path: str, version: str) -> None:
     answer = _makes(path, version)
-    _say(answer.notes)
+    views.said(answer.notes, "makes")
     rows = answer.frame()
     if len(rows):
         places = list(dict.fromkeys(zip(rows["family"], rows["component"], strict=True)))
@@ -130,7 +125,7 @@ def rates(path: str, version: str) -> None:
     if family is None:
         return
     answer = _rates(path, version, family, by)
-    _say(answer.notes)
+    views.said(answer.notes, "rates")
     columns = {n: layout.count(layout.written(n)) for n in ("exposure", "mean_distance", "mean_lower", "mean_upper")}
     columns |= {
         "rate": st.column_config.NumberColumn("Per 100,000", format="%.3f", help="Failures per 100,000 of distance"),
@@ -150,7 +145,7 @@ def young(path: str, version: str) -> None:
     if found.empty:
         st.write(f"None of {len(rows)} components with failures fails more in the first tenth of life than wear gives.")
         return
-    _say([early_sentence(row) for row in found.to_dict("records")])
+    views.said([early_sentence(row) for row in found.to_dict("records")], "young")
 
 
 def trust(path: str, version: str, family: str, component: str) -> None:
@@ -159,18 +154,27 @@ def trust(path: str, version: str, family: str, component: str) -> None:
     for row in doubts[doubts["component"] == component].to_dict("records"):
         st.markdown(f"**Does it fit?** {layout.written(row['statement'])}.")
         st.markdown(
-            f"**Were 2 % of the verdicts wrong:** B10 of {row['b10']:,.0f} would be {row['b10_if_missed_fails']:,.0f} "
-            f"(failed ones passed) or {row['b10_if_false_fails']:,.0f} (good ones failed)."
+            f"**Were 2 % of the verdicts wrong:** B10, the age that one in ten doesn’t reach, would be "
+            f"{row['b10_if_missed_fails']:,.0f} (failed ones passed) or {row['b10_if_false_fails']:,.0f} (good ones "
+            f"failed) instead of {row['b10']:,.0f} (90 % interval {row['b10_lower']:,.0f} to {row['b10_upper']:,.0f}, "
+            f"{row['events']:,.0f} failures in {row['lives']:,.0f} lives)."
         )
         if row["early_signal"]:
             st.markdown(f"**Fails young:** {early_sentence(row)}")
     rivals = _rivals(path, version, family)
     mine = rivals[rivals["component"] == component]
     if len(mine):
-        st.markdown("**Other distributions, and what each says of B10**")
+        st.markdown("**Other distributions and their B10**")
+        st.caption("Each is fitted to this component alone; the answer above leans on its group as well.")
         ages = ("b10", "b10_lower", "b10_upper", "median", "scale")
-        columns = {n: layout.count(layout.written(n)) for n in ages} | {"share": layout.share("Share in the answer")}
-        shown = ["distribution", "chosen", "share", "aicc", "b10", "b10_lower", "b10_upper", "interval"]
+        columns = {n: layout.count(layout.written(n)) for n in ages} | {
+            "share": layout.share("Share in the answer"),
+            "b10": layout.count("B10"),
+            "b10_lower": layout.count("at least"),
+            "b10_upper": layout.count("at most"),
+            "aicc": st.column_config.NumberColumn("AICc", format="%.1f", help="Less: fits better for its freedom"),
+        }
+        shown = ["distribution", "b10", "b10_lower", "b10_upper", "share", "aicc", "chosen", "interval"]
         layout.table(mine, name="rivals", says="Every distribution tried", columns=columns, order=shown)
 
 
@@ -187,7 +191,7 @@ def of_part(path: str, version: str, part: str) -> None:
     layout.section("Beside other makes")
     distance = cached.catalog(path, version).distance
     compared = here[here["part"] != here["against"]]
-    _say([make_sentence(row, distance) for row in compared.to_dict("records")])
+    views.said([make_sentence(row, distance) for row in compared.to_dict("records")], "part_makes")
     make_table(here, f"makes_{part}")
 
 

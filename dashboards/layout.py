@@ -8,10 +8,12 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
+from typing import Any
 
 import access
 import cached
 import pandas as pd
+import paper
 import plotly.graph_objects as go
 import streamlit as st
 import working
@@ -31,7 +33,7 @@ DEFAULT_STORE = "history.duckdb"
 MOST_ROWS = 2_000  # in one table on the screen
 FILTER_FROM = 12  # rows from which a table can be narrowed by words
 STYLE = Path(__file__).parent / "style.css"
-SKIP = Path(__file__).parent / "skip.js"
+SCRIPTS = [Path(__file__).parent / name for name in ("skip.js", "paper.js")]
 # distances and the like, in which a decimal says nothing
 WHOLE = {
     "age",
@@ -55,13 +57,16 @@ def style() -> None:
     colours = f"--calm:{now.calm};--alarm:{now.alarm};--card:{card};--line:{line};--soft:{now.faint};"
     colours += f"--on-calm:{'#10151A' if now.name == 'dark' else '#FFFFFF'}"
     # ink is dear: a dark page prints as its negative
-    negative = "@media print{.stApp{filter:invert(1) hue-rotate(180deg)}}" if now.name == "dark" else ""
+    negative = ""
+    if now.name == "dark":
+        negative = "@media print{.stApp{filter:invert(1) hue-rotate(180deg);background:#000!important}}"
     st.html(f"<style>{negative}:root{{{colours}}}{STYLE.read_text(encoding='utf-8')}</style>")
 
 
-def skip_link() -> None:
-    """The first thing that Tab reaches: past the head of the page, to the answer."""
-    st.html(f"<script>{SKIP.read_text(encoding='utf-8')}</script>", unsafe_allow_javascript=True)
+def scripts() -> None:
+    """The first thing that Tab reaches: past the head of the page, to the answer; and how wide the page prints."""
+    text = "".join(file.read_text(encoding="utf-8") for file in SCRIPTS)
+    st.html(f"<script>{text}</script>", unsafe_allow_javascript=True)
 
 
 def look() -> Look:
@@ -168,14 +173,9 @@ def table(
 ) -> None:
     """A table that sorts, searches, filters and goes out as CSV under `name`; of a very long one the first rows."""
     mine = filtered(frame, name)
-    st.dataframe(
-        **shown(mine.head(MOST_ROWS), columns),
-        hide_index=True,
-        column_order=order,
-        alt=says,
-        width="stretch",
-        height=height,
-    )
+    told = shown(mine.head(MOST_ROWS), columns)
+    st.dataframe(**told, hide_index=True, column_order=order, alt=says, width="stretch", height=height)
+    paper.table(told, order)
     if len(mine) > MOST_ROWS:
         st.caption(f"The first {MOST_ROWS:,} of {len(mine):,} rows; the file has all of them.")
     export(mine, name)
@@ -366,7 +366,7 @@ def share(label: str, help: str | None = None) -> Share:
     return Share(label, help)
 
 
-def shown(frame: pd.DataFrame, columns: dict[str, object] | None) -> dict[str, object]:
+def shown(frame: pd.DataFrame, columns: dict[str, object] | None) -> dict[str, Any]:
     """What `st.dataframe` takes for a frame and its columns, shares made percentages."""
     shares = {name: kind for name, kind in (columns or {}).items() if isinstance(kind, Share) and name in frame}
     view = frame.assign(**{name: frame[name] * 100 for name in shares})

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cached
 import layout
 import streamlit as st
+import views
 from part_view import dates
 
 from rebuildstats import commands
@@ -12,7 +13,6 @@ from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.figures.recurrence import per_unit
 from rebuildstats.fits.inspections import left_out, never_failing
 
-MOST_WORDS = 6
 TOPICS = {
     "units": "Units by mileage",
     "damage": "Ruined beside it",
@@ -58,11 +58,6 @@ def show(path: str, version: str) -> None:
         st.write(str(nothing))
 
 
-def _say(answer: commands.Answer) -> None:
-    for line in answer.notes[:MOST_WORDS]:
-        st.markdown(f"- {line}")
-
-
 def _family(path: str, version: str, key: str) -> str | None:
     families = cached.catalog(path, version).families
     return st.selectbox("Family", families, key=key, bind="query-params") if families else None
@@ -102,31 +97,29 @@ def units(path: str, version: str) -> None:
         ),
         says="Mean failures per unit by its mileage, with the 90 % band",
     )
-    _say(answer)
+    views.said(answer.notes, "recurrence_notes")
     says = "Failures per unit of every component, their cost and trend"
     layout.details("Every component", "recurrence", lambda: layout.table(rows, name="recurrence", says=says))
 
 
 def damage(path: str, version: str) -> None:
     answer = _damage(path, version)
-    _say(answer)
-    shares = {
-        name: layout.share(name.replace("_", " ")) for name in ("share", "share_lower", "share_upper", "base_share")
-    }
-    layout.table(answer.frame(), name="damage", says="Which failure ruined which neighbour", columns=shares)
+    views.said(answer.notes, "damage_notes")
+    rows = views.named(answer.frame(), cached.catalog(path, version))
+    layout.table(rows, name="damage", says="Which failure ruined which neighbour", columns=views.usual(rows))
 
 
 def drift(path: str, version: str) -> None:
     answer = _drift(path, version)
-    _say(answer)
+    views.said(answer.notes, "drift_notes")
     rows = answer.frame()
     layout.table(rows, name="drift", says="Shifts of readings by gauge and site", columns=dates(rows))
 
 
 def shares(path: str, version: str) -> None:
     rows = _shares(path, version, _family(path, version, "shares_family")).frame()
-    columns = {name: layout.share(name.replace("_", " ")) for name in ("share", "share_lower", "share_upper")}
-    layout.table(rows, name="fail_shares", says="Share of fails per point by mileage", columns=columns)
+    rows = views.named(rows, cached.catalog(path, version))
+    layout.table(rows, name="fail_shares", says="Share of fails per point by mileage", columns=views.usual(rows))
 
 
 def hidden(path: str, version: str) -> None:

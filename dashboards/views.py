@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -12,6 +13,7 @@ import streamlit as st
 from rebuildstats.reports.behind import Catalog
 
 MOST_SAID = 5
+_KEY = re.compile(r"(?<=[a-z])_(?=[a-z])")  # main_bearing: a component's key, whose words people read
 
 
 def told(title: str, answer: Mapping[str, Any], *, name: str, columns: dict[str, object] | None = None) -> None:
@@ -55,10 +57,13 @@ def usual(rows: pd.DataFrame) -> dict[str, object]:
 
 def named(rows: pd.DataFrame, names: Catalog) -> pd.DataFrame:
     """Rows with components by their written names instead of their keys."""
-    if "component" not in rows or "family" not in rows:
+    if "family" not in rows:
         return rows
-    pairs = zip(rows["family"], rows["component"], strict=True)
-    return rows.assign(component=[names.component_name(f, c) if isinstance(c, str) else c for f, c in pairs])
+    for column in {"component", "cause", "damaged"} & set(rows.columns):
+        pairs = zip(rows["family"], rows[column], strict=True)
+        written = [names.component_name(f, c) if isinstance(c, str) and c else c for f, c in pairs]
+        rows = rows.assign(**{column: written})
+    return rows
 
 
 def place_words(names: Catalog, row: Mapping[str, Any] | pd.Series) -> str:
@@ -76,6 +81,7 @@ def spares(plan: Mapping[str, Any]) -> None:
 
 def _plain(note: str) -> str:
     """A sentence as Markdown shows it, whatever signs a part's or a site's name has."""
+    note = _KEY.sub(" ", note)
     for sign in ("\\", "*", "_", "`", "$", "[", "<", "#"):
         note = note.replace(sign, f"\\{sign}")
     return note

@@ -180,6 +180,11 @@ def pull(wear: pd.DataFrame, names: Catalog) -> None:
 
 
 def sheets(path: str, version: str, family: str, mileage: float, unit: str | None) -> None:
+    with st.container(key="sheets"):
+        _sheets(path, version, family, mileage, unit)
+
+
+def _sheets(path: str, version: str, family: str, mileage: float, unit: str | None) -> None:
     layout.section("Sheet to print")
     st.caption("Every point of the family, cautions first, a blank box beside every limit.")
     with st.container(horizontal=True):

@@ -9,6 +9,7 @@ import buying
 import cached
 import layout
 import pandas as pd
+import paper
 import part_view
 import streamlit as st
 import suppose
@@ -17,7 +18,7 @@ from layout import Ticket
 from part_view import dates
 
 from rebuildstats.figures import stock as pictures
-from rebuildstats.figures.palette import number
+from rebuildstats.figures.palette import number, percent, span
 from rebuildstats.reports.behind import Catalog
 
 DESK = "Counter · what to order today"
@@ -78,13 +79,15 @@ def many(lines: int) -> str:
 
 def _gain(marks: pd.DataFrame) -> str:
     """What the plan does for the jobs, beside today's shelf."""
-    fills = dict(zip(marks["label"], marks["job_fill"], strict=True))
+    fills = {
+        row["label"]: f"{number(100 * row['job_fill'])} "
+        f"({span(100 * row['job_fill_lower'], 100 * row['job_fill_upper'])})"
+        for row in marks.to_dict("records")
+    }
     now, then = fills.get("today's shelf"), fills.get("this plan")
     if now is None or then is None:
         return ""
-    return (
-        f"Of 100 jobs {number(now * 100)} would find every part on today’s shelf; with this plan {number(then * 100)}."
-    )
+    return f"Of 100 jobs {now} would find every part on today’s shelf; with this plan {then}."
 
 
 def _first(lines: pd.DataFrame, names: Catalog) -> list[Ticket]:
@@ -100,7 +103,13 @@ def _first(lines: pd.DataFrame, names: Catalog) -> list[Ticket]:
 def _short(short: pd.DataFrame) -> list[Ticket]:
     likely = short[short["chance_short"] >= 0.5]
     if likely.empty:
-        return [Ticket("0", "likely to run short before an order can arrive")]
+        first = short.sort_values("chance_short", ascending=False, kind="stable").head(1).to_dict("records")
+        why = "".join(
+            f"likeliest {row['part']}, {percent(row['chance_short'])} "
+            f"({span(row['chance_lower'], row['chance_upper'], percent)})"
+            for row in first
+        )
+        return [Ticket("0", "likely to run short before an order can arrive", why)]
     worst = ", ".join(likely["part"].head(3))
     return [Ticket(str(len(likely)), "likely run short before an order can arrive", f"{worst}: call today", True)]
 
@@ -156,9 +165,14 @@ def kits(kits: pd.DataFrame, lines: pd.DataFrame) -> None:
         "family": "Family",
         "chance_teardown": layout.share("Teardown"),
         "chance_complete": layout.share("All there", "Chance that everything it needs lies on the shelf"),
+        "complete_lower": layout.share("at least"),
+        "complete_upper": layout.share("at most"),
+        "chance_by_then": layout.share("… with what is due", "With the open orders that are due by its day"),
+        "teardowns": layout.count("Read from", "Sampled teardowns"),
         "lacking": "Most lacking",
     }
-    shown = ["unit", "family", "due_on", "chance_teardown", "chance_complete", "lacking", "reason"]
+    shown = ["unit", "due_on", "chance_complete", "lacking", "complete_lower", "complete_upper", "chance_by_then"]
+    shown += ["family", "chance_teardown", "teardowns", "reason"]
     layout.table(kits, name="kits", says="One kit per coming teardown", columns=columns, order=shown)
     picks = {"chance": layout.share("Needed"), "what": "What to do"}
     layout.details(
@@ -225,19 +239,22 @@ def order_table(lines: pd.DataFrame, names: Catalog) -> None:
     titles = dict(zip(names.parts["part"], names.parts["name"], strict=True))
     shown = layout.filtered(lines.assign(name=lines["part"].map(titles)), "order_lines")
     st.session_state["order_parts"] = list(shown["part"])
+    told = layout.shown(shown, order_columns())
+    order = [
+        "part", "order_now", "name", "reason", "order_cost", "site", "on_hand", "on_order", "lead_time_mean",
+        "lead_time_q95", "reorder_point", "order_up_to", "lead_time_days", "held_jobs_avoided",
+    ]  # fmt: skip
     st.dataframe(
-        **layout.shown(shown, order_columns()),
+        **told,
         hide_index=True,
-        column_order=[
-            "part", "order_now", "name", "reason", "order_cost", "site", "on_hand", "on_order", "lead_time_mean",
-            "lead_time_q95", "reorder_point", "order_up_to", "lead_time_days", "held_jobs_avoided",
-        ],
+        column_order=order,
         on_select=open_picked,
         selection_mode="single-row",
         key="order_lines",
         width="stretch",
         alt="The lines to order today with their reasons",
-    )  # fmt: skip
+    )
+    paper.table(told, order)
 
 
 def open_picked() -> None:

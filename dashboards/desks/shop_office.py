@@ -59,7 +59,7 @@ def show(path: str, version: str) -> None:
     layout.tickets([*(_ticket(path, version, row) for _, row in flagged.head(3).iterrows()), *_cost(comebacks)])
 
     layout.section("Seen against expected")
-    left, right = st.columns([3, 2], gap="large")
+    left, right = st.columns(2, gap="large")
     with left:
         layout.chart(
             cached.drawn(

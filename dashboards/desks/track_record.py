@@ -142,7 +142,7 @@ def paper(path: str, version: str, family: str, component: str, distance: str) -
         says=f"Probability plot of {component} with its 90 % band and the plain estimate",
     )
     for note in getattr(fit, "notes", ()):
-        st.caption(note)
+        st.caption(f"{layout.written(note)}.")
     lasting.trust(path, version, family, component)
 
 

@@ -175,8 +175,10 @@ def losses(backtest: pd.DataFrame, *, look: Look = LIGHT) -> go.Figure:
         hoverinfo="text",
     )
     figure.add_vline(x=1, line={"color": look.ink, "dash": "dash", "width": 1.5})
-    ends = table["times_upper"].replace(np.inf, np.nan).max()
-    figure.update_xaxes(range=[0, 1.05 * max(float(times.max()), 1.0, float(ends) if pd.notna(ends) else 0.0)])
+    seen = np.concatenate([times, [1.0], floats(table[["times_lower", "times_upper"]].to_numpy().ravel())])
+    seen = seen[np.isfinite(seen) & (seen > 0)]
+    room = 0.12 * max(seen.max() - seen.min(), 0.1)
+    figure.update_xaxes(range=[max(seen.min() - room, 0.0), seen.max() + room], tickformat=".2~f")
     return figure
 
 
