@@ -40,6 +40,8 @@ class Distribution:
     log_survival: Callable[[Floats], Floats]
     quantile: Callable[[Floats], Floats]
     """z at which the chance of having failed is p."""
+    density_from: Callable[[Floats, Floats], tuple[Floats, Floats]]
+    """The log density and its first derivative, of z and the log survival there, which they can mostly be told from."""
     shape_is_inverse: bool
     """True where the shape a person sees is 1 / sigma (Weibull, loglogistic), False where it is sigma (lognormal)."""
     sigma_is_one: bool = False
@@ -85,6 +87,7 @@ WEIBULL: Final = Distribution(
     density_bend=lambda z: -_exp(z),
     log_survival=lambda z: -_exp(z),
     quantile=lambda p: np.log(-np.log1p(-p)),
+    density_from=lambda z, log_s: (z + log_s, 1.0 + log_s),
     shape_is_inverse=True,
 )
 
@@ -95,6 +98,7 @@ LOGNORMAL: Final = Distribution(
     density_bend=lambda z: -np.ones_like(z),
     log_survival=lambda z: log_ndtr(-z),
     quantile=lambda p: ndtri(p),
+    density_from=lambda z, _: (-0.5 * z * z - _LOG_SQRT_2PI, -z),
     shape_is_inverse=False,
 )
 
@@ -105,6 +109,7 @@ LOGLOGISTIC: Final = Distribution(
     density_bend=lambda z: -2.0 * _logistic(z) * _logistic(-z),
     log_survival=lambda z: -_softplus(z),
     quantile=lambda p: np.log(p) - np.log1p(-p),
+    density_from=lambda z, log_s: (z + 2.0 * log_s, 1.0 - 2.0 * _logistic(z)),
     shape_is_inverse=True,
 )
 
@@ -115,6 +120,7 @@ EXPONENTIAL: Final = Distribution(
     density_bend=WEIBULL.density_bend,
     log_survival=WEIBULL.log_survival,
     quantile=WEIBULL.quantile,
+    density_from=WEIBULL.density_from,
     shape_is_inverse=True,
     sigma_is_one=True,
 )
@@ -146,6 +152,9 @@ def faults(distribution: Distribution) -> list[str]:
         found.append("density_slope is not the derivative of the log density")
     if differ(slope(distribution.density_slope), distribution.density_bend(z)):
         found.append("density_bend is not the derivative of density_slope")
+    told = distribution.density_from(z, distribution.log_survival(z))
+    if differ(told[0], distribution.log_density(z)) or differ(told[1], distribution.density_slope(z)):
+        found.append("density_from does not tell the log density and its derivative")
     p = np.array([0.01, 0.1, 0.5, 0.9])
     if differ(-np.expm1(distribution.log_survival(distribution.quantile(p))), p):
         found.append("the quantile does not invert the survival")

@@ -116,6 +116,7 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
         self.weight = np.ones(len(endog)) if weight is None else np.asarray(weight, dtype=float)
         entry, lower, upper = np.asarray(endog, dtype=float).T
         self.lives = lay_out(np.zeros(len(entry), dtype=np.int64), entry, lower, upper, self.weight, 1)
+        self._last: tuple[Floats, tuple[float, Floats, Floats]] | None = None
         extra = [] if dist.sigma_is_one else ["log_sigma"]
         super().__init__(np.asarray(endog, dtype=float), exog, extra_params_names=extra, **more)
 
@@ -123,9 +124,16 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
         params = np.asarray(params, dtype=float)
         return np.append(params, 0.0) if self.dist.sigma_is_one else params
 
+    def _at(self, params: Floats) -> tuple[float, Floats, Floats]:
+        """Log likelihood and its derivatives; kept for the last point, of which statsmodels asks one after the other."""
+        whole = self._whole(params)
+        if self._last is None or not np.array_equal(self._last[0], whole):
+            self._last = whole.copy(), _totals(self.dist, self.lives, self.exog, whole)
+        return self._last[1]
+
     def loglike(self, params: Floats) -> float:
         """Log likelihood, ages in the unit given."""
-        return _totals(self.dist, self.lives, self.exog, self._whole(params))[0]
+        return self._at(params)[0]
 
     def loglikeobs(self, params: Floats) -> Floats:
         """Log likelihood of each row."""
@@ -134,7 +142,7 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
 
     def score(self, params: Floats) -> Floats:
         """Gradient of the log likelihood."""
-        return _totals(self.dist, self.lives, self.exog, self._whole(params))[1][: len(params)]
+        return self._at(params)[1][: len(params)].copy()
 
     def score_obs(self, params: Floats, **_more: Any) -> Floats:
         """Gradient of each row's log likelihood (n, parameters)."""
@@ -144,7 +152,7 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
 
     def hessian(self, params: Floats) -> Floats:
         """Second derivatives of the log likelihood."""
-        return _totals(self.dist, self.lives, self.exog, self._whole(params))[2][: len(params), : len(params)]
+        return self._at(params)[2][: len(params), : len(params)].copy()
 
     def _highest(self) -> Floats:
         if self.exog.shape[1] == 1 and np.all(self.exog == 1.0):

@@ -159,14 +159,16 @@ def grouped(frame: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     return weighted.groupby(by, dropna=False, sort=False)["weight"].sum().reset_index()
 
 
-def _between_terms(dist: Distribution, low: Floats, high: Floats) -> tuple[Floats, Floats, Floats]:
-    """log P, f(low) / P and f(high) / P for P = S(low) - S(high)."""
-    survival_low = dist.log_survival(low)
+def _between_terms(dist: Distribution, low: Floats, high: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """log P, f(low) / P and f(high) / P for P = S(low) - S(high), and the slopes of log f at low and at high."""
+    survival_low, survival_high = dist.log_survival(low), dist.log_survival(high)
     # log(S_low - S_high) without cancelling: log survival keeps its relative accuracy near 0
-    fall = np.minimum(dist.log_survival(high) - survival_low, -1e-300)
+    fall = np.minimum(survival_high - survival_low, -1e-300)
     log_p = survival_low + np.log(-np.expm1(fall))
-    f_low, f_high = (np.exp(np.minimum(dist.log_density(z) - log_p, 300.0)) for z in (low, high))
-    return log_p, f_low, f_high
+    density_low, slope_low = dist.density_from(low, survival_low)
+    density_high, slope_high = dist.density_from(high, survival_high)
+    f_low, f_high = (np.exp(np.minimum(density - log_p, 300.0)) for density in (density_low, density_high))
+    return log_p, f_low, f_high, slope_low, slope_high
 
 
 def log_likelihood(dist: Distribution, lives: Lives, location: Floats, log_sigma: Floats) -> Floats:
@@ -262,17 +264,18 @@ def _part_terms(
             s = np.exp(log_sigma_of(part))
             z = (part.at - location_of(part)) / s
             log_s = dist.log_survival(z)
-            hazard = np.exp(np.minimum(dist.log_density(z) - log_s, 300.0))
-            second = -hazard * (dist.density_slope(z) + hazard)
+            density, slope = dist.density_from(z, log_s)
+            hazard = np.exp(np.minimum(density - log_s, 300.0))
+            second = -hazard * (slope + hazard)
             yield part, (sign * log_s, *_chain(-sign * hazard, sign * second, z, s))
     if len(between.of):
         s = np.exp(log_sigma_of(between))
         mu = location_of(between)
         low, high = (between.at - mu) / s, (between.until - mu) / s
-        log_p, f_low, f_high = _between_terms(dist, low, high)
+        log_p, f_low, f_high, slope_low, slope_high = _between_terms(dist, low, high)
         # first and second derivatives of log(S(low) - S(high)) by the two z
-        second_low = -f_low * dist.density_slope(low) - f_low * f_low
-        second_high = f_high * dist.density_slope(high) - f_high * f_high
+        second_low = -f_low * slope_low - f_low * f_low
+        second_high = f_high * slope_high - f_high * f_high
         cross = f_low * f_high
         first_sum, first_z = f_high - f_low, f_high * high - f_low * low
         yield (

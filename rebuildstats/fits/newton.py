@@ -109,6 +109,7 @@ def find_modes(dist: Distribution, lives: Lives, prior: Prior, start: Floats | N
     settled = np.zeros(lives.components, dtype=bool)
     active = np.arange(lives.components)
     work, work_prior = lives, prior
+    found = None
     for _ in range(most):
         here = at[active]
         value, gradient, curvature = _objective(dist, work, work_prior, here)
@@ -120,13 +121,15 @@ def find_modes(dist: Distribution, lives: Lives, prior: Prior, start: Floats | N
         settled[active[done & ~stuck_low & ~stuck_high]] = True
         moving = ~done
         if not moving.any():
+            if len(active) == lives.components:
+                found = value, gradient, curvature
             break
         if moving.sum() < 0.7 * len(active):
             work, work_prior = work.select(moving), work_prior.select(moving)
             active, here, value, step, slope = active[moving], here[moving], value[moving], step[moving], slope[moving]
             moving = np.ones(len(active), dtype=bool)
         at[active] = _climb(dist, work, work_prior, here, value, step, slope, moving)
-    value, gradient, curvature = _objective(dist, lives, prior, at)
+    value, gradient, curvature = found or _objective(dist, lives, prior, at)
     inside = (at[:, 1] > LOG_SIGMA_MIN + 1e-6) & (at[:, 1] < LOG_SIGMA_MAX - 1e-6)
     slope = np.einsum("ij,ij->i", gradient, _solve(gradient, curvature, free))
     plain = value - prior.pull(at)

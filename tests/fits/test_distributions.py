@@ -21,7 +21,7 @@ def test_faults_are_told_as_sentences() -> None:
     assert any("slope of the survival" in fault for fault in faults(broken))
     assert any("quantile" in fault for fault in faults(broken))
     bent = replace(WEIBULL, density_slope=LOGNORMAL.density_slope)
-    assert len(faults(bent)) == 2
+    assert len(faults(bent)) == 3  # of the log density, of its bend, and what tells both
 
 
 @pytest.mark.parametrize(
