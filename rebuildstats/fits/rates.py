@@ -209,8 +209,9 @@ class RateRegression:
     """Poisson or negative-binomial regression of counts with exposure as offset.
 
     `effects`: term, level, ratio, ratio_lower, ratio_upper (90 %), p_value, events, exposure; the first row of a term
-    is its reference level with ratio 1. `model`: 'poisson' or 'negative_binomial'. `dispersion`: the negative
-    binomial's alpha (0 for Poisson); `dispersion_p`: one-sided p-value of overdispersion.
+    is its reference level with ratio 1. `model`: 'poisson', 'negative_binomial' (the variance grows with the square of
+    the mean) or 'quasi_poisson' (with the mean). `dispersion`: the negative binomial's alpha, the quasi-Poisson's
+    variance over mean (0 for Poisson); `dispersion_p`: one-sided p-value of overdispersion, the smaller of the two.
     """
 
     effects: pd.DataFrame
@@ -236,11 +237,25 @@ def overdispersion_test(counts: Array, means: Array) -> tuple[float, float]:
     return alpha, float(stats.norm.sf(alpha / np.sqrt(variance)))
 
 
+def pearson_test(counts: Array, means: Array, parameters: int) -> tuple[float, float]:
+    """Pearson's statistic over its degrees of freedom, and its one-sided p-value.
+
+    The variance of the statistic allows for small means (McCullagh & Nelder 1989, ch. 6; McCullagh 1986, JASA 81:104).
+    """
+    degrees = len(counts) - parameters
+    if degrees < 1:
+        return 1.0, 1.0
+    statistic = float(((counts - means) ** 2 / means).sum())
+    spread = float(np.sqrt(2.0 * degrees + (1.0 / means).sum()))
+    return statistic / degrees, float(stats.norm.sf((statistic - degrees) / spread))
+
+
 def fit_rate_regression(table: pd.DataFrame, terms: list[str], level: float = 0.90) -> RateRegression:
     """Rate ratios by `terms` (text columns such as duty, site, family) from columns `events` and `exposure`.
 
     A Poisson fit first; where Cameron & Trivedi's test finds overdispersion (p < 0.05) the negative binomial takes its
-    place. Levels without exposure are left out; levels without any event get an exact upper limit and ratio 0.
+    place, and where only Pearson's does, the intervals are widened by it. Levels without exposure are left out; levels
+    without any event get an exact upper limit and ratio 0.
     Raises ValueError when there is no event at all.
     """
     rows = table.loc[table["exposure"] > 0, [*terms, "events", "exposure"]].copy()
@@ -270,10 +285,14 @@ def fit_rate_regression(table: pd.DataFrame, terms: list[str], level: float = 0.
         poisson = sm.GLM(counts, design, family=sm.families.Poisson(), offset=offset).fit()
     alpha, p_over = overdispersion_test(counts, np.asarray(poisson.mu))
     result, model = poisson, "poisson"
+    ratio_to_mean, p_pearson = pearson_test(counts, np.asarray(poisson.mu), design.shape[1])
     if p_over < 0.05 and alpha > 0:
         alpha = _best_alpha(counts, design, offset)
         family = sm.families.NegativeBinomial(alpha=alpha)
         result, model = sm.GLM(counts, design, family=family, offset=offset).fit(), "negative_binomial"
+    elif p_pearson < 0.05:
+        alpha, model = ratio_to_mean, "quasi_poisson"
+        result = sm.GLM(counts, design, family=sm.families.Poisson(), offset=offset).fit(scale="X2")
     else:
         alpha = 0.0
     z = float(stats.norm.ppf((1 + level) / 2))
@@ -303,7 +322,7 @@ def fit_rate_regression(table: pd.DataFrame, terms: list[str], level: float = 0.
         effects=pd.DataFrame(lines, columns=names),
         model=model,
         dispersion=float(alpha),
-        dispersion_p=float(p_over),
+        dispersion_p=float(min(p_over, p_pearson)),
         events=int(rows["events"].sum()),
         exposure=float(rows["exposure"].sum()),
     )

