@@ -247,6 +247,8 @@ def forecast(
     as_of: AsOfOption = None,
     total: Annotated[bool, typer.Option("--total", help="Add each part's distribution over all months.")] = False,
     all_methods: Annotated[bool, typer.Option("--all-methods", help="Show the other methods beside it.")] = False,
+    cluster: ClusterOption = None,
+    shared: SharedOption = None,
     form: FormOption = None,
     out: OutOption = None,
 ) -> None:
@@ -256,7 +258,17 @@ def forecast(
     check_writable(out, "--out")
     from rebuildstats import commands
 
-    answer = commands.forecast(context.obj, months=months, as_of=day_of(as_of), total=total, all_methods=all_methods)
+    with progress_bar("forecasting") as step:
+        answer = commands.forecast(
+            context.obj,
+            months=months,
+            as_of=day_of(as_of),
+            total=total,
+            all_methods=all_methods,
+            cluster=cluster,
+            shared=shared,
+            progress=step,
+        )
     show("forecast", answer, form, out)
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from rebuildstats.by_family import pieces
-from rebuildstats.by_family.pieces import Done, Job, Lost
+from rebuildstats.by_family.pieces import Ahead, Done, FittedPiece, Job, Lost
 from rebuildstats.errors import ClusterError, UsageError
 from rebuildstats.fits.exchange import Ask, taken
 from rebuildstats.fits.kept import METHOD
@@ -70,16 +70,17 @@ def cluster(address: str) -> Iterator[distributed.Client]:
 
 
 def by_family(
-    client: distributed.Client, of: Divided, months: int = 0, *, tell: Callable[[float, float, str], None]
-) -> list[Any]:
-    """The result of every family's part of a job, in the order of their numbers; tell: (done, of, what) on the way.
+    client: distributed.Client, of: Divided, ahead: Ahead | None, *, tell: Callable[[float, float, str], None]
+) -> list[FittedPiece]:
+    """Every family's fits, and with `ahead` its forecast, in the order of their numbers; tell: (done, of, what) on the
+    way.
 
     Raises what a part raises, and ClusterError where the cluster can't do it.
     """
-    job = Job(uuid.uuid4().hex, of, months)
+    job = Job(uuid.uuid4().hex, of, ahead)
     # the largest first: what is left for the end should be short
     ways = {place: _Way() for place in sorted(range(len(of.families)), key=lambda i: -of.teardowns[i])}
-    results: dict[int, Any] = {}
+    results: dict[int, FittedPiece] = {}
     asked: dict[int, Ask] = {}
     next_ones, rounds = list(ways), 0
     try:

@@ -9,9 +9,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+import pandas as pd
+
+from rebuildstats.demand.forecast import DRAWS, forecast_of_piece
+from rebuildstats.demand.piece import Piece
 from rebuildstats.fits import kept
 from rebuildstats.fits.exchange import Ask, Steps
 from rebuildstats.fits.life import fit_piece, fit_units_of_piece
@@ -25,22 +29,34 @@ _MOST_KEPT = 4  # computations whose parts a process keeps; what an earlier one 
 
 
 @dataclass(frozen=True, slots=True)
+class Ahead:
+    """A forecast of parts: months, seed, and which rows of it (`Forecast.frame`)."""
+
+    months: int
+    seed: int
+    total: bool
+    all_methods: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Job:
-    """A computation over a divided history: `name` tells it from every other, `months` ahead (0: fits alone)."""
+    """A computation over a divided history, `name` tells it from every other: fits, and with `ahead` a forecast."""
 
     name: str
     of: Divided
-    months: int = 0
+    ahead: Ahead | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class FittedPiece:
-    """One family's fitted lives, and the sums of the lives they were fitted to."""
+    """One family's fitted lives, the sums of the lives they were fitted to, and, where asked for, the forecast of those
+    parts that the family answers for."""
 
     life: LifeFits
     units: LifeFits
     of_components: kept.LivesSum
     of_units: kept.LivesSum
+    ahead: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,15 +124,24 @@ def _next(steps: Steps[Any], answer: Any) -> Ask | Done:
         return Done(end.value)
 
 
-def records_of(of: Divided, place: int) -> tuple[History, Records]:
-    """One family's history and life records; what all families share is whole."""
+def records_of(of: Divided, place: int) -> tuple[History, Records, Piece]:
+    """One family's history, in which what all families share is whole, its life records, and which piece that is."""
     with known_family(of, place) as con:
-        return history_frames(con, of.as_of, of.distance), build(con, of.as_of, of.distance)
+        vehicles = frozenset(con.table("vehicle_owned").df()["vehicle"])
+        history = history_frames(con, of.as_of, of.distance)
+        return history, build(con, of.as_of, of.distance), Piece({of.families[place]: place}, vehicles)
 
 
-def _steps(job: Job, place: int) -> Steps[Any]:
-    history, records = records_of(job.of, place)
-    return (yield from _fitted(job.of, place, history, records))
+def _steps(job: Job, place: int) -> Steps[FittedPiece]:
+    history, records, piece = records_of(job.of, place)
+    fitted = yield from _fitted(job.of, place, history, records)
+    if job.ahead is None:
+        return fitted
+    months, seed = job.ahead.months, job.ahead.seed
+    forecast = yield from forecast_of_piece(
+        records, history, fitted.life, fitted.units, piece, months=months, draws=DRAWS, seed=seed
+    )
+    return replace(fitted, ahead=forecast.frame(job.ahead.total, job.ahead.all_methods))
 
 
 def _fitted(of: Divided, place: int, history: History, records: Records) -> Steps[FittedPiece]:

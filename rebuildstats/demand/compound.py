@@ -113,11 +113,10 @@ def gathered(stream: Stream) -> tuple[Stream, Array]:
     return Stream(total / count, takes, stream.once), count
 
 
-def expected_pieces(streams: Sequence[Stream]) -> float:
+def expected_pieces(cells: Sequence[tuple[Stream, Array]]) -> float:
     """Mean pieces at multiplier 1."""
-    return float(
-        sum((s.teardown * sum(t.chance * t.n * t.quantity for t in s.takes)).sum() for s in streams if s.takes)
-    )
+    each = (count * s.teardown * sum(t.chance * t.n * t.quantity for t in s.takes) for s, count in cells)
+    return float(sum(pieces.sum() for pieces in each))
 
 
 def _log_transform(streams: Sequence[tuple[Stream, Array, Complex]], multipliers: Array) -> Complex:
@@ -155,19 +154,30 @@ def mixed_pmf(streams: Sequence[Stream], multipliers: Array) -> Array:
     in
     multiples; frequencies beyond those at which the transform has died out are not computed.
     """
-    used = [s for s in streams if s.takes and s.teardown.max(initial=0.0) > 1e-12]
-    step = common_step([t.quantity for s in used for t in s.takes])
+    return pmf_of_cells(cells_of(streams), multipliers)
+
+
+Cells = list[tuple[Stream, Array]]
+
+
+def cells_of(streams: Sequence[Stream]) -> Cells:
+    """Every stream that takes anything, in cells of like chance: all that its distribution depends on."""
+    return [gathered(s) for s in streams if s.takes and s.teardown.max(initial=0.0) > 1e-12]
+
+
+def pmf_of_cells(cells: Cells, multipliers: Array) -> Array:
+    """`mixed_pmf` of streams in cells; those of several families together are those of all in one list."""
+    step = common_step([t.quantity for s, _ in cells for t in s.takes])
     if step > 1:
         scaled = [
-            Stream(s.teardown, tuple(Take(t.chance, t.n, t.together, t.quantity / step) for t in s.takes), s.once)
-            for s in used
+            (Stream(s.teardown, tuple(Take(t.chance, t.n, t.together, t.quantity / step) for t in s.takes), s.once), n)
+            for s, n in cells
         ]
-        return _spread(mixed_pmf(scaled, multipliers), step)
-    mean = expected_pieces(used)
-    if not used or mean <= 0.0:
+        return _spread(pmf_of_cells(scaled, multipliers), step)
+    mean = expected_pieces(cells)
+    if not cells or mean <= 0.0:
         return np.ones(1)
-    cells = [gathered(s) for s in used]
-    biggest = max(float(max(t.n * t.quantity for t in s.takes)) * len(s.takes) for s in used)
+    biggest = max(float(max(t.n * t.quantity for t in s.takes)) * len(s.takes) for s, _ in cells)
     low, high = float(multipliers.min()), float(multipliers.max())
     center = mean * float(multipliers.mean())
     spread = float(multipliers.var()) * mean**2 + center * biggest

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.usage import Usage, days_of
+from rebuildstats.fits.exchange import Steps, alone, total
 
 if TYPE_CHECKING:
     from rebuildstats.history.known import History
@@ -68,6 +69,11 @@ def mileage_line(history: History, records: Records) -> tuple[pd.DataFrame, floa
     Vehicles' odometers where there are any; the rate of last resort is the distance that units ran between two
     teardowns (or first sight) of known mileage over the days between.
     """
+    return records.usage[["vehicle", "read_on", "distance"]], alone(rate_of_last_resort(history, records))
+
+
+def rate_of_last_resort(history: History, records: Records) -> Steps[float]:
+    """That rate alone, of the whole fleet; NaN where no unit's distance is known."""
     seen = history.units[["unit", "first_seen_on", "first_seen_mileage"]].rename(
         columns={"first_seen_on": "on", "first_seen_mileage": "mileage"}
     )
@@ -76,9 +82,8 @@ def mileage_line(history: History, records: Records) -> tuple[pd.DataFrame, floa
     gone = both.groupby("unit")["mileage"].diff()
     days = both.groupby("unit")["on"].diff().dt.days
     good = (days > 0) & (gone >= 0)
-    total_days = float(days[good].sum())
-    rate = float(gone[good].sum()) / total_days if total_days > 0 else np.nan
-    return records.usage[["vehicle", "read_on", "distance"]], rate
+    total_days, run = yield from total((float(days[good].sum()), float(gone[good].sum())))
+    return run / total_days if total_days > 0 else np.nan
 
 
 def fleets_today(history: History, records: Records, usage: Usage, shelf_of: Mapping[str, str]) -> dict[str, Fleet]:

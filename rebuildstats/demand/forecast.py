@@ -3,7 +3,7 @@ series."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -11,26 +11,28 @@ import numpy as np
 import pandas as pd
 
 from rebuildstats.demand.blame import complaint_ratios
-from rebuildstats.demand.compound import mixed_pmf
+from rebuildstats.demand.compound import pmf_of_cells
 from rebuildstats.demand.corrections import toward_recent
 from rebuildstats.demand.failures import with_rate_of_the_unknown
-from rebuildstats.demand.fleet import first_seen, fleets_today, mileage_line
+from rebuildstats.demand.fleet import first_seen, fleets_today, rate_of_last_resort
 from rebuildstats.demand.futures import Loose, sample_futures
 from rebuildstats.demand.hazards import tabulate
 from rebuildstats.demand.installed import (
     Base,
+    Wanted,
     build_bases,
     component_hazards,
     family_models,
     oldest,
-    part_streams,
     past_stays,
     teardown_drift,
+    wanted_of_part,
 )
 from rebuildstats.demand.parts import final_parts, shelf_of_sites, uses_today
-from rebuildstats.demand.past import PartRatios, Past, expected_at_teardowns, part_ratios, past_demand
+from rebuildstats.demand.past import PartRatios, Past, expected_at_teardowns, part_ratios, past_of_fleet
+from rebuildstats.demand.piece import Piece, earliest, parts_of_piece, whole_fleet
 from rebuildstats.demand.replacements import replacement_models
-from rebuildstats.demand.series import METHODS, choose_discount, demand_class, discounted, forecast_series
+from rebuildstats.demand.series import METHODS, demand_class, discounted, forecast_series
 from rebuildstats.demand.sums import Array, add, cut, mean_of, quantiles_of, sd_of
 from rebuildstats.demand.teardowns import (
     Calendar,
@@ -42,9 +44,10 @@ from rebuildstats.demand.teardowns import (
 )
 from rebuildstats.demand.trace import COLUMNS as TRACE
 from rebuildstats.demand.trace import trace_rows, whole_trace
-from rebuildstats.demand.usage import Usage, usage_rates
+from rebuildstats.demand.usage import Usage, usage_of_fleet
 from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.fits.complaints import complaint_causes
+from rebuildstats.fits.exchange import Ask, Steps, alone
 
 if TYPE_CHECKING:
     from rebuildstats.history.known import History
@@ -53,7 +56,17 @@ if TYPE_CHECKING:
 TOTAL = "total"
 OWN = "installed base"
 COLUMNS = ["part", "month", "method", "mean", "sd", "q05", "q25", "q50", "q75", "q90", "q95", "q99", "weight_recent"]
+DRAWS = 200
 _SPARE_MONTHS = 6  # the calendar reaches this far beyond the months asked for, so that lead times fit in
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """What other pieces of a fleet want of a part: by window (its shares as bytes), one `Wanted` per piece; free: the
+    least share of a family's teardowns to come that are not booked."""
+
+    wanted: Mapping[bytes, list[Wanted]]
+    free: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +74,8 @@ class Forecast:
     """Every part's demand by month and in total.
 
     parts: part names, those replaced by another left out. months: the calendar months asked for. bases: the installed
-    base by family. method_of: part -> method in force. counter_kept: discount of the counter sales' past months.
-    weight_of: part -> weight of its own recent level in the forecast. The rest is what pmf, window, trace and futures
+    base by family. method_of: part -> method in force. weight_of: part -> weight of its own recent level in the
+    forecast. elsewhere: what other pieces of a fleet want of a part. The rest is what pmf, window, trace and futures
     read.
     """
 
@@ -81,8 +94,8 @@ class Forecast:
     method_of: dict[str, str]
     class_of: dict[str, str]
     shelf_of: dict[str, str]
-    counter_kept: float
     weight_of: dict[str, float]
+    elsewhere: Mapping[str, Elsewhere]
     _kept: dict[tuple[str, str, bytes, str | None], Array] = field(default_factory=dict, repr=False)
 
     def pmf(self, part: str, month: str | pd.Period, method: str | None = None) -> Array:
@@ -209,8 +222,7 @@ class Forecast:
 
     def _lot(self, part: str) -> float:
         """Pieces usually taken at once."""
-        lots = self.past.pieces.loc[self.past.pieces["part"] == part, "quantity"]
-        return max(1.0, float(lots[lots > 0].median()) if (lots > 0).any() else 1.0)
+        return self.past.lots[part]
 
     def _uses_of(self, part: str) -> pd.DataFrame:
         return self.uses[self.uses["part"] == part]
@@ -227,11 +239,23 @@ class Forecast:
             if method in METHODS:
                 pmf = forecast_series(self._series(part, shelf), method).pmf(span)
             else:
-                streams, moved = part_streams(self.bases, self._uses_of(part), share, shelf)
-                pmf = mixed_pmf(streams, moved * self.ratio_draws[:, self.ratios.parts.index(part)])
+                wanted = self._wanted(part, share, shelf)
+                pmf = pmf_of_cells(wanted.cells, wanted.moved * self.ratio_draws[:, self.ratios.parts.index(part)])
                 pmf = add(pmf, self._loose_pmf(part, share, shelf))
             self._kept[key] = cut(pmf)
         return self._kept[key]
+
+    def _wanted(self, part: str, share: Array, shelf: str | None = None) -> Wanted:
+        """What the installed base wants of a part in a window."""
+        wanted = wanted_of_part(self.bases, self._uses_of(part), share, shelf)
+        for other in self.elsewhere[part].wanted[share.tobytes()] if part in self.elsewhere else ():
+            wanted = wanted + other
+        return wanted
+
+    def _free(self, part: str, share: Array) -> float:
+        """The least share of the teardowns to come that no booking fixes, of the families that use a part."""
+        families = self._uses_of(part)["family"].astype(str).unique()
+        return min((_free_share(self.bases[f], share) for f in families if f in self.bases), default=1.0)
 
     def _span(self, share: Array) -> float:
         """Months in a window; whole calendar months count as one each."""
@@ -244,7 +268,7 @@ class Forecast:
         loose = self._counter(part, shelf)
         if not loose.any():
             return np.ones(1)
-        return discounted(loose, self.counter_kept).pmf(self._span(share))
+        return discounted(loose, self.past.counter_kept).pmf(self._span(share))
 
     def _series(self, part: str, shelf: str | None) -> Array:
         return self._at_shelf(self.past.series, part, shelf)
@@ -271,7 +295,7 @@ def forecast_parts(
     unit_fits: Any,
     *,
     months: int = 12,
-    draws: int = 200,
+    draws: int = DRAWS,
     seed: int = 0,
 ) -> Forecast:
     """Demand for every part over the coming calendar months (installed-base forecasting: Van der Auweraer & Boute 2019,
@@ -286,20 +310,47 @@ def forecast_parts(
         raise UsageError("Ask for at least one month.")
     if not len(history.parts):
         raise NothingToComputeError("There are no parts yet: load `parts` and `part_uses` to forecast in pieces.")
+    whole = whole_fleet(history)
+    return alone(
+        forecast_of_piece(records, history, life_fits, unit_fits, whole, months=months, draws=draws, seed=seed)
+    )
+
+
+def forecast_of_piece(
+    records: Records,
+    history: History,
+    life_fits: Any,
+    unit_fits: Any,
+    piece: Piece,
+    *,
+    months: int,
+    draws: int,
+    seed: int,
+) -> Steps[Forecast]:
+    """The same for a piece of a fleet: the parts that it answers for (`piece.PartsOfPiece`).
+
+    records, fits: of its families. history: what all families share is whole in it (components, parts and their uses,
+    bookings), the rest of its families.
+    """
     as_of = pd.Timestamp(history.as_of)
+    mine = history.components[history.components["family"].isin(piece.places.keys())]
     seen = first_seen(history)
-    line, fallback = mileage_line(history, records)
-    usage = usage_rates(line, as_of, fallback)
+    fallback = yield from rate_of_last_resort(history, records)
+    line = records.usage[["vehicle", "read_on", "distance"]]
+    usage = yield from usage_of_fleet(line, piece.vehicles, as_of, fallback)
     when = calendar(as_of, months + _SPARE_MONTHS, usage.season)
     shelf_of = shelf_of_sites(history)
     uses = uses_today(history, records)
+    uses = uses[uses["family"].isin(piece.places.keys())]
     final = final_parts(history.parts)
     parts = sorted({p for p in final if final[p] == p})
-    past = past_demand(history, records, uses, parts)
+    own = yield from parts_of_piece(parts, set(uses["part"]))
+    past = yield from past_of_fleet(history, records, uses, parts, own)
     fleets = fleets_today(history, records, usage, shelf_of)
     tops = oldest(list(fleets.values()), float(when.edges[-1]), records.lives)
-    for family in history.components["family"].astype(str).unique():
-        tops.setdefault(family, float(np.nan_to_num(records.lives["lower_age"].max(), nan=1.0)) * 1.2 or 1.0)
+    (least,) = yield from earliest([-records.lives["lower_age"].max()])
+    for family in mine["family"].astype(str).unique():
+        tops.setdefault(family, float(np.nan_to_num(-least, nan=1.0)) * 1.2 or 1.0)
     by_days = not np.isfinite(usage.fleet_per_day)
     if by_days:
         # no distance anywhere: time itself is what is run, a day a day
@@ -307,36 +358,60 @@ def forecast_parts(
         fleets = {f: replace(fleet, per_day=np.ones(len(fleet.units))) for f, fleet in fleets.items()}
         tops = dict.fromkeys(tops, float(when.edges[-1]))
     hazards = component_hazards(history.components, life_fits, records.lives, tops, draws, seed + 1)
-    pasts = past_stays(records, history.components, seen, as_of)
+    pasts = past_stays(records, mine, seen, as_of)
     for family, past_stay in pasts.items():
-        own = records.outcomes[records.outcomes["family"] == family]
-        hazards |= with_rate_of_the_unknown(hazards, family, past_stay, own)
-    replacing = replacement_models(records.outcomes, history.components, hazards)
+        found = records.outcomes[records.outcomes["family"] == family]
+        hazards |= with_rate_of_the_unknown(hazards, family, past_stay, found)
+    replacing = replacement_models(records.outcomes, mine, hazards)
     unit_hazards = {
         f: tabulate(unit_fits.get(f, None), top, draws, seed + 2, _run(records, f)) for f, top in tops.items()
     }
-    repairs = repair_hazards(records.teardowns, records.unit_lives, tops, draws=draws, seed=seed + 5)
-    scheduled = scheduled_hazards(records.unit_lives, tops, draws=draws, seed=seed + 6)
+    repairs = repair_hazards(records.teardowns, records.unit_lives, tops, piece.places, draws=draws, seed=seed + 5)
+    scheduled = yield from scheduled_hazards(records.unit_lives, tops, piece.places, draws=draws, seed=seed + 6)
     if by_days:
-        rates = hazards_by_days(records.teardowns, history.units, tops, as_of, draws=draws, seed=seed + 7)
-        unit_hazards, scheduled, repairs = rates
+        (first,) = yield from earliest([records.teardowns["opened_on"].min()])
+        unit_hazards, scheduled, repairs = hazards_by_days(
+            records.teardowns, history.units, tops, piece.places, as_of, first=first, draws=draws, seed=seed + 7
+        )
     models = family_models(records, replacing, pasts, unit_hazards, repairs, scheduled)
-    drift = teardown_drift(models, pasts, records, seen, as_of)
+    drift = yield from teardown_drift(models, pasts, records, seen, as_of, draws=draws, seed=seed + 3)
     bases = build_bases(
         {f: fleet for f, fleet in fleets.items() if f in replacing},
-        models, replacing, drift, when, usage, history.planned, _heard(history, records), draws=draws, seed=seed + 3,
+        models, replacing, drift, when, usage, history.planned, _heard(history, records), piece.places, seed=seed + 3,
     )  # fmt: skip
     expected = expected_at_teardowns(records, replacing, hazards, uses)
-    ratios = part_ratios(past, expected, records, parts, as_of)
-    ratio_draws = ratios.ratios.draws(draws, np.random.default_rng(seed + 4), ahead=6)
-    modelled = set(uses["part"])
-    method_of = {p: OWN if p in modelled else _best_series(past.series.loc[p].to_numpy(float)) for p in parts}
+    ratios, ratio_draws = yield from part_ratios(past, expected, records, parts, own, as_of, draws=draws, seed=seed + 4)
+    method_of = {p: OWN if p in own.modelled else _best_series(past.series.loc[p].to_numpy(float)) for p in own.own}
     forecast = Forecast(
-        parts, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, models, past, ratios, ratio_draws,
-        method_of, {p: demand_class(past.series.loc[p].to_numpy(float)) for p in parts}, shelf_of,
-        choose_discount(past.counter.to_numpy(float)), {},
+        own.own, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, models, past, ratios, ratio_draws,
+        method_of, {p: demand_class(past.series.loc[p].to_numpy(float)) for p in own.own}, shelf_of, {}, {},
     )  # fmt: skip
-    return _combined(forecast)
+    elsewhere = yield Ask(_elsewhere_each, (own.own, _told(forecast, own.shared)))
+    return _combined(replace(forecast, elsewhere=elsewhere))
+
+
+def _told(forecast: Forecast, shared: frozenset[str]) -> dict[str, Elsewhere]:
+    """What the piece wants of the parts that other pieces use as well, by month and over the whole horizon."""
+    windows = [forecast._share(month) for month in (*forecast.months, TOTAL)] if shared else []
+    told = {}
+    for part in sorted(shared):
+        wanted = {share.tobytes(): [forecast._wanted(part, share)] for share in windows}
+        told[part] = Elsewhere(wanted, forecast._free(part, forecast._share(TOTAL)))
+    return told
+
+
+def _elsewhere_each(owns: list[tuple[list[str], dict[str, Elsewhere]]]) -> list[dict[str, Elsewhere]]:
+    """For each piece, what the others want of the parts that it answers for."""
+    out: list[dict[str, Elsewhere]] = []
+    for i, (own, _) in enumerate(owns):
+        mine: dict[str, Elsewhere] = {}
+        for part in own:
+            others = [told[part] for j, (_, told) in enumerate(owns) if j != i and part in told]
+            if others:
+                wanted = {key: [w for other in others for w in other.wanted[key]] for key in others[0].wanted}
+                mine[part] = Elsewhere(wanted, min(other.free for other in others))
+        out.append(mine)
+    return out
 
 
 def _heard(history: History, records: Records) -> dict[tuple[str, str], dict[str, float]]:
@@ -349,18 +424,18 @@ def _heard(history: History, records: Records) -> dict[tuple[str, str], dict[str
 def _combined(forecast: Forecast) -> Forecast:
     """The installed base's forecast moved towards each part's own recent level of what teardowns took."""
     horizon = forecast._share(TOTAL)
-    free = {family: _free_share(base, horizon) for family, base in forecast.bases.items()}
     pulled, weights = forecast.ratio_draws.copy(), {}
     for i, part in enumerate(forecast.ratios.parts):
         if forecast.method_of.get(part) != OWN:
             continue
-        uses = forecast._uses_of(part)
-        shares = [free[f] for f in uses["family"].astype(str).unique() if f in free]
+        free = forecast._free(part, horizon)
+        if part in forecast.elsewhere:
+            free = min(free, forecast.elsewhere[part].free)
         loose = forecast._loose_pmf(part, horizon, None)
         level = (mean_of(forecast.pmf(part, TOTAL)) - mean_of(loose)) / len(forecast.months)
-        moved = part_streams(forecast.bases, uses, horizon, None)[1] * forecast.ratio_draws[:, i]
+        moved = forecast._wanted(part, horizon).moved * forecast.ratio_draws[:, i]
         sd = float(np.log(np.maximum(moved, 1e-9)).std())
-        pull = toward_recent(level, sd, forecast.past.usual(part), forecast._lot(part), min(shares, default=1.0))
+        pull = toward_recent(level, sd, forecast.past.usual(part), forecast._lot(part), free)
         pulled[:, i] *= pull.factor
         weights[part] = pull.weight
     return replace(forecast, ratio_draws=pulled, weight_of=weights, _kept={})

@@ -11,8 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from rebuildstats.demand.blame import blamed
-from rebuildstats.demand.compound import Stream, Take
-from rebuildstats.demand.corrections import STRAY, Ratios, follow
+from rebuildstats.demand.compound import Cells, Stream, Take, cells_of
+from rebuildstats.demand.corrections import STRAY, follow
 from rebuildstats.demand.failures import (
     PositionFailures,
     Stays,
@@ -23,6 +23,7 @@ from rebuildstats.demand.failures import (
 )
 from rebuildstats.demand.fleet import Fleet, Positions
 from rebuildstats.demand.hazards import Hazard, sample, tabulate
+from rebuildstats.demand.piece import earliest
 from rebuildstats.demand.replacements import (
     Component,
     Replacement,
@@ -34,6 +35,7 @@ from rebuildstats.demand.replacements import (
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.teardowns import Calendar, Chances, TeardownModel, teardown_chances
 from rebuildstats.demand.usage import Usage
+from rebuildstats.fits.exchange import Ask, Steps
 
 if TYPE_CHECKING:
     from rebuildstats.life_records.records import Records
@@ -76,13 +78,17 @@ class Base:
 def component_hazards(
     components: pd.DataFrame, life_fits: Any, lives: pd.DataFrame, tops: Mapping[str, float], draws: int, seed: int
 ) -> dict[tuple[str, str], Hazard]:
-    """Every component's life as a hazard up to its family's oldest age."""
+    """Every component's life as a hazard up to its family's oldest age, for the families in `tops`.
+
+    A component's draws hang on its place among all of the fleet's, so `components` is the whole list in any case.
+    """
     run = (lives["lower_age"] - lives["entry_age"]).groupby([lives["family"], lives["component"]]).sum()
     out = {}
     for i, (family, component) in enumerate(zip(components["family"], components["component"], strict=True)):
         key = (str(family), str(component))
-        fit = life_fits.get(*key)
-        out[key] = tabulate(fit, tops.get(key[0], 1.0), draws, seed + 17 * i, float(run.get(key, 0.0)))
+        if key[0] in tops:
+            fit = life_fits.get(*key)
+            out[key] = tabulate(fit, tops[key[0]], draws, seed + 17 * i, float(run.get(key, 0.0)))
     return out
 
 
@@ -125,23 +131,37 @@ def family_models(
     return models
 
 
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How rebuilds of the recent past ran against what was expected, by family: `mean` and draws `moved` (D,) of the
+    ratio of failures, then of scheduled rebuilds; `normals` (D,): draws of the mileage that the whole fleet shares."""
+
+    normals: Array
+    mean: Mapping[str, tuple[float, float]]
+    moved: Mapping[str, tuple[Array, Array]]
+
+
 def teardown_drift(
     models: Mapping[str, TeardownModel],
     pasts: Mapping[str, Stays],
     records: Records,
     first_seen: Mapping[str, pd.Timestamp],
     as_of: pd.Timestamp,
+    *,
+    draws: int,
+    seed: int,
     months: int = 48,
-) -> tuple[list[str], Ratios]:
-    """Observed over expected rebuilds of the recent past, per family: failures first, then scheduled ones."""
+) -> Steps[Drift]:
+    """Observed over expected rebuilds of the recent past; how far such ratios wander is learnt from all families."""
     span = pd.period_range(end=as_of.to_period("M"), periods=months, freq="M")
     starts = [float(np.nanmin(p.start)) for p in pasts.values() if np.isfinite(p.start).any()]
-    if starts:
-        span = span[span >= (pd.Timestamp("1970-01-01") + pd.Timedelta(days=min(starts))).to_period("M")]
+    (first,) = yield from earliest([min(starts, default=np.nan)])
+    if np.isfinite(first):
+        span = span[span >= (pd.Timestamp("1970-01-01") + pd.Timedelta(days=first)).to_period("M")]
     families = sorted(models)
     seen: list[tuple[Array, Array]] = []
-    for reasons in (["failure", "comeback"], ["scheduled"]):
-        for family in families:
+    for family in families:
+        for reasons in (["failure", "comeback"], ["scheduled"]):
             failures, past = models[family].failures, pasts[family]
             units = records.unit_lives[records.unit_lives["family"] == family]
             closed = units.loc[units["end"].isin(reasons), "closed_on"]
@@ -152,41 +172,60 @@ def teardown_drift(
                 seen.append(position_events_by_month(own, failures.model, first_seen, as_of, span))
             else:
                 seen.append(unit_events_by_month(past, failures.unit, closed, span))
-    observed, expected = [o for o, _ in seen], [e for _, e in seen]
-    shape = (2 * len(families), len(span))
-    return families, follow(np.reshape(observed, shape), np.reshape(expected, shape))
+    shape = (len(families), 2, len(span))
+    observed, expected = (np.reshape(np.array(side), shape) for side in ([o for o, _ in seen], [e for _, e in seen]))
+    drift: Drift = yield Ask(_drift_each, (families, observed, expected, draws, seed))
+    return drift
+
+
+def _drift_each(owns: list[tuple[list[str], Array, Array, int, int]]) -> list[Drift]:
+    """Each piece's drift: one discount and one prior for all families' failures, then their scheduled rebuilds."""
+    families = [family for own, *_ in owns for family in own]
+    both = (np.concatenate(side) for side in zip(*((o, e) for _, o, e, *_ in owns), strict=True))
+    observed, expected = (np.concatenate([side[:, 0], side[:, 1]]) for side in both)
+    ratios = follow(observed, expected)
+    rng = np.random.default_rng(owns[0][4])
+    normals = rng.standard_normal(owns[0][3])
+    moved, mean, n = ratios.draws(owns[0][3], rng, ahead=6), ratios.mean, len(families)
+    at = {family: i for i, family in enumerate(families)}
+    return [
+        Drift(
+            normals,
+            {f: (float(mean[at[f]]), float(mean[n + at[f]])) for f in own},
+            {f: (moved[:, at[f]], moved[:, n + at[f]]) for f in own},
+        )
+        for own, *_ in owns
+    ]
 
 
 def build_bases(
     fleets: Mapping[str, Fleet],
     models: Mapping[str, TeardownModel],
     replacing: Mapping[str, ReplacementModel],
-    drift: tuple[list[str], Ratios],
+    drift: Drift,
     when: Calendar,
     usage: Usage,
     planned: pd.DataFrame,
     heard: Mapping[tuple[str, str], Mapping[str, float]],
+    places: Mapping[str, int],
     *,
-    draws: int,
     seed: int,
 ) -> dict[str, Base]:
     """Every family's Base on one calendar, with draws that families share where they share a cause (mileage). heard:
-    what complaints say of causes (`blame.complaint_ratios`)."""
-    rng = np.random.default_rng(seed)
-    normals = rng.standard_normal(draws)
-    families, ratios = drift
-    moved = ratios.draws(draws, rng, ahead=6)
+    what complaints say of causes (`blame.complaint_ratios`). places: each family's number, from which its own draws
+    come."""
     out = {}
     for family, fleet in sorted(fleets.items()):
         model = replacing[family]
-        chances = teardown_chances(models[family], fleet, when, usage, planned, normals)
+        chances = teardown_chances(models[family], fleet, when, usage, planned, drift.normals)
         rate = np.nan_to_num(fleet.per_day)
         run = rate[:, None] * np.minimum(when.middle[None, :], fleet.days_left[:, None])
         by_kind = {k: position_chances(model, fleet.positions, run, k) for k in ("scheduled", "repair")}
         by_kind["failure"] = position_chances(model, fleet.positions, run, "failure", blamed(heard, planned, fleet))
         by_kind["again"] = again_chances(model, fleet.positions, run, by_kind["failure"])
         mean = {k: {c: q.mean(axis=1) for c, q in own.items()} for k, own in by_kind.items()}
-        i = families.index(family)
+        rng = np.random.default_rng([seed, places[family]])
+        (fails, plans), (fail_mean, plan_mean) = drift.moved[family], drift.mean[family]
         out[family] = Base(
             fleet,
             chances,
@@ -194,12 +233,8 @@ def build_bases(
             Replacement(mean["failure"], mean["scheduled"], mean["again"], mean["repair"]),
             _life_draws(model, fleet, chances, run, mean, rng)
             | {n: d for n, d in chances.life_draws.items() if not model.components[n].always},
-            _normed(moved[:, i], ratios.mean[i : i + 1], chances.failure_draws),
-            _normed(
-                moved[:, len(families) + i],
-                ratios.mean[len(families) + i : len(families) + i + 1],
-                chances.scheduled_draws,
-            ),
+            _normed(fails, np.array([fail_mean]), chances.failure_draws),
+            _normed(plans, np.array([plan_mean]), chances.scheduled_draws),
         )
     return out
 
@@ -285,10 +320,36 @@ def share_of_part(positions: Positions, part: str, stated: float, keeps: float) 
     return np.asarray(np.where(known, keeps * own + (1.0 - keeps) * stated, stated).mean(axis=1))
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What one part's demand in a window is made of: cells, the pieces expected (`mean`) and draws (D,) of that number
+    (`drawn`); of several pieces of a fleet they add up."""
+
+    cells: Cells
+    drawn: Array
+    mean: float
+
+    def __add__(self, other: Wanted) -> Wanted:
+        """Both together; nothing expected has no draws."""
+        drawn = self.drawn + other.drawn if self.mean and other.mean else self.drawn if self.mean else other.drawn
+        return Wanted([*self.cells, *other.cells], drawn, self.mean + other.mean)
+
+    @property
+    def moved(self) -> Array:
+        """Draws of the multiplier of the expected pieces."""
+        return self.drawn / self.mean if self.mean > 0.0 else np.ones(1)
+
+
+def wanted_of_part(bases: Mapping[str, Base], uses: pd.DataFrame, share: Array, shelf: str | None) -> Wanted:
+    """What one part's demand in a window is made of; arguments as of `part_streams`."""
+    streams, drawn, mean = part_streams(bases, uses, share, shelf)
+    return Wanted(cells_of(streams), drawn, mean)
+
+
 def part_streams(
     bases: Mapping[str, Base], uses: pd.DataFrame, share: Array, shelf: str | None
-) -> tuple[list[Stream], Array]:
-    """What one part's demand in a window is made of, and draws (D,) of the multiplier of its expected pieces.
+) -> tuple[list[Stream], Array, float]:
+    """What one part's demand in a window is made of, with draws (D,) of the pieces expected and their mean.
 
     uses: the part's rows of `parts.uses_today`. share: (K,) how much of each interval lies in the
     window.
@@ -327,8 +388,8 @@ def part_streams(
                     Stream(np.minimum(each, 1.0) if kind in KINDS[:2] else each, tuple(takes), kind in KINDS[:2])
                 )
     if total is None or mean <= 0.0:
-        return [], np.ones(1)
-    return streams, total / mean
+        return [], np.zeros(1), 0.0
+    return streams, total, mean
 
 
 def oldest(fleets: Sequence[Fleet], horizon_days: float, lives: pd.DataFrame) -> dict[str, float]:

@@ -13,7 +13,8 @@ from rebuildstats.demand.fleet import Fleet
 from rebuildstats.demand.hazards import Hazard, age_grid, constant_rate, tabulate
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.usage import Usage
-from rebuildstats.fits.life import fit_unit_lives
+from rebuildstats.fits.exchange import Steps, total
+from rebuildstats.fits.life import fit_units_of_piece
 
 BOOKED = 3.0  # hazard of a booked teardown in its month: 95 % of what is booked is taken to come
 _NORMAL = ((-np.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (np.sqrt(3.0), 1 / 6))  # Gauss-Hermite, three nodes
@@ -95,19 +96,20 @@ def scheduled_lives(unit_lives: pd.DataFrame) -> pd.DataFrame:
 
 
 def scheduled_hazards(
-    unit_lives: pd.DataFrame, tops: Mapping[str, float], *, draws: int, seed: int
-) -> dict[str, Hazard]:
+    unit_lives: pd.DataFrame, tops: Mapping[str, float], places: Mapping[str, int], *, draws: int, seed: int
+) -> Steps[dict[str, Hazard]]:
     """Per family the hazard of a scheduled rebuild over the unit's age; 0 where none was ever made.
 
-    tops: family -> the oldest age to be asked for. Fewer than three scheduled rebuilds are a constant rate.
+    tops: family -> the oldest age to be asked for; places: its number in the fleet. Fewer than three scheduled rebuilds
+    are a constant rate.
     """
     flipped = scheduled_lives(unit_lives)
     made = flipped["upper_age"].notna().groupby(flipped["family"]).sum()
-    habit = fit_unit_lives(flipped, seed=seed) if made.sum() else None
+    habit = (yield from fit_units_of_piece(flipped, seed=seed)) if (yield from total(int(made.sum()))) else None
     run = (unit_lives["lower_age"] - unit_lives["entry_age"]).groupby(unit_lives["family"]).sum()
     out = {}
-    for i, (family, top) in enumerate(sorted(tops.items())):
-        grid = age_grid(top)
+    for family, top in sorted(tops.items()):
+        grid, i = age_grid(top), places[family]
         if not made.get(family, 0):
             out[family] = Hazard(grid, 0.0 * grid, np.zeros((draws, grid.size)), 0.0)
         elif habit is None or made[family] < 3:
@@ -118,14 +120,20 @@ def scheduled_hazards(
 
 
 def repair_hazards(
-    teardowns: pd.DataFrame, unit_lives: pd.DataFrame, tops: Mapping[str, float], *, draws: int, seed: int
+    teardowns: pd.DataFrame,
+    unit_lives: pd.DataFrame,
+    tops: Mapping[str, float],
+    places: Mapping[str, int],
+    *,
+    draws: int,
+    seed: int,
 ) -> dict[str, Hazard]:
     """Per family repairs per distance, a constant rate; 0 where none was ever made."""
     run = (unit_lives["lower_age"] - unit_lives["entry_age"]).groupby(unit_lives["family"]).sum()
     made = teardowns[teardowns["scope"] == "repair"].groupby("family").size()
     out = {}
-    for i, (family, top) in enumerate(sorted(tops.items())):
-        grid = age_grid(top)
+    for family, top in sorted(tops.items()):
+        grid, i = age_grid(top), places[family]
         count = float(made.get(family, 0))
         exposure = max(float(run.get(family, 0.0)), top)
         out[family] = (
@@ -140,26 +148,28 @@ def hazards_by_days(
     teardowns: pd.DataFrame,
     units: pd.DataFrame,
     tops: Mapping[str, float],
+    places: Mapping[str, int],
     as_of: pd.Timestamp,
     *,
+    first: pd.Timestamp,
     draws: int,
     seed: int,
 ) -> tuple[dict[str, Hazard], dict[str, Hazard], dict[str, Hazard]]:
     """Failures, scheduled rebuilds and repairs per unit and day, constant: for a history that knows no distance.
 
-    A unit counts from the day it was first seen, or else from the first teardown of all. Campaigns are left out, as
-    they are no habit.
+    A unit counts from the day it was first seen, or else from the first teardown of all (`first`). Campaigns are left
+    out, as they are no habit.
     """
-    start = units["first_seen_on"].fillna(teardowns["opened_on"].min())
+    start = units["first_seen_on"].fillna(first)
     days = (as_of - start).dt.days.clip(lower=0.0).groupby(units["family"]).sum()
     failed, called = teardowns["reason"].isin(["failure", "comeback"]), teardowns["reason"] == "campaign"
     kind = np.select([teardowns["scope"] == "repair", failed, called], [2, 0, -1], 1)
     out: list[dict[str, Hazard]] = [{}, {}, {}]
-    for i, (family, top) in enumerate(sorted(tops.items())):
+    for family, top in sorted(tops.items()):
         for k in range(3):
             count = float(((teardowns["family"] == family).to_numpy() & (kind == k)).sum())
             exposure = max(float(days.get(family, 0.0)), 1.0)
-            out[k][family] = constant_rate(count, exposure, age_grid(top), draws, seed + 3 * i + k)
+            out[k][family] = constant_rate(count, exposure, age_grid(top), draws, seed + 3 * places[family] + k)
     return out[0], out[1], out[2]
 
 
@@ -231,8 +241,8 @@ def teardown_chances(
 
     sums: list[Array] = [np.zeros((len(rate), len(when.months))) for _ in range(4)]
     for node, weight in _NORMAL:
-        for total, part in zip(sums, at(float(np.exp(usage.own_sd * node))), strict=True):
-            total += weight * part
+        for whole, part in zip(sums, at(float(np.exp(usage.own_sd * node))), strict=True):
+            whole += weight * part
     failure, scheduled, again, repair = sums
     low, high = (np.sum([a.sum(axis=0) for a in at(float(np.exp(s)))], axis=0) for s in (-_SWING, _SWING))
     answer = np.log(np.maximum(high, 1e-12) / np.maximum(low, 1e-12)) / (2.0 * _SWING)

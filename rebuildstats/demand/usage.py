@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from rebuildstats.demand.piece import earliest
 from rebuildstats.demand.sums import Array
+from rebuildstats.fits.exchange import Ask, Steps, alone
 
 HALF_LIVES = (3.0, 6.0, 12.0, 24.0, 1e6)  # months after which a reading weighs half; the last: never less
 _FLEET_SD_FLOOR = 0.02  # a whole fleet's mileage is never forecast better than this share
@@ -37,15 +40,16 @@ class Usage:
     readings: int
 
 
-def monthly_rates(line: pd.DataFrame, as_of: pd.Timestamp) -> tuple[list[str], pd.PeriodIndex, Array]:
-    """Distance per day of every vehicle in every calendar month that its readings span: (vehicles, months), NaN where
-    not. line: vehicle, read_on, distance."""
-    line = line.dropna(subset=["vehicle", "read_on", "distance"])
+def monthly_rates(
+    line: pd.DataFrame, first: pd.Timestamp, as_of: pd.Timestamp
+) -> tuple[list[str], pd.PeriodIndex, Array]:
+    """Distance per day of every vehicle in every calendar month from that of `first` on, where its readings span it:
+    (vehicles, months), NaN where not. line: vehicle, read_on, distance, none missing."""
     names = [str(v) for v in pd.unique(line["vehicle"])]
-    if not names:
+    if pd.isna(first):
         return [], pd.period_range(as_of, as_of, freq="M"), np.empty((0, 1))
     dates = pd.to_datetime(line["read_on"])
-    months = pd.period_range(dates.min().to_period("M"), as_of.to_period("M"), freq="M")
+    months = pd.period_range(first.to_period("M"), as_of.to_period("M"), freq="M")
     edges = np.append(days_of(months.start_time), float(days_of(months[-1:].end_time)[0]) + 1.0)
     rates = np.full((len(names), len(months)), np.nan)
     for i, (_, own) in enumerate(line.assign(_d=days_of(dates)).groupby("vehicle", sort=False)):
@@ -143,9 +147,37 @@ def usage_rates(line: pd.DataFrame, as_of: pd.Timestamp, fallback: float = np.na
     own.
     fallback: distance per day when there is no line at all (NaN: unknown).
     """
-    names, months, rates = monthly_rates(line, as_of)
+    return alone(usage_of_fleet(line, None, as_of, fallback))
+
+
+def usage_of_fleet(
+    line: pd.DataFrame, vehicles: frozenset[str] | None, as_of: pd.Timestamp, fallback: float
+) -> Steps[Usage]:
+    """The same for a piece of a fleet: of the vehicles in its line. vehicles: those it speaks for (None: all)."""
+    read = line.dropna(subset=["vehicle", "read_on", "distance"])
+    read = read if vehicles is None else read[read["vehicle"].isin(vehicles)]
+    (first,) = yield from earliest([pd.to_datetime(read["read_on"]).min()])
+    names, months, rates = monthly_rates(read, first, as_of)
+    wanted = [str(v) for v in pd.unique(line["vehicle"].dropna())]
+    usage: Usage = yield Ask(_usage_each, (names, months, rates, wanted, fallback))
     dated = line.dropna(subset=["read_on"]).groupby("vehicle")["read_on"].max()
-    last = {str(v): pd.Timestamp(d) for v, d in dated.items()}
+    return replace(usage, last_read={str(v): pd.Timestamp(d) for v, d in dated.items()})
+
+
+def _usage_each(owns: list[tuple[list[str], pd.PeriodIndex, Array, list[str], float]]) -> list[Usage]:
+    """Each piece's usage: what the whole fleet shares, and the rates of the vehicles that it asks for."""
+    names = [name for own, *_ in owns for name in own]
+    rates = np.concatenate([own for _, _, own, *_ in owns])
+    if len(owns) > 1:  # the order of one machine's line
+        order = sorted(range(len(names)), key=names.__getitem__)
+        names, rates = [names[i] for i in order], rates[order]
+    usage = _usage(names, owns[0][1], rates, owns[0][4])
+    asked: list[Any] = [wanted for *_, wanted, _ in owns]
+    return [replace(usage, per_day={v: usage.per_day[v] for v in wanted if v in usage.per_day}) for wanted in asked]
+
+
+def _usage(names: list[str], months: pd.PeriodIndex, rates: Array, fallback: float) -> Usage:
+    last: dict[str, pd.Timestamp] = {}
     seen = np.asarray(np.isfinite(rates), dtype=bool)
     if not seen.any():
         return Usage({}, fallback, 0.25, 0.1, np.ones(12), HALF_LIVES[-1], last, 0)

@@ -22,12 +22,12 @@ import time
 import numpy as np
 import pandas as pd
 
-from rebuildstats.demand.compound import Stream, mixed_pmf
+from rebuildstats.demand.compound import Stream, mixed_pmf, pmf_of_cells
 from rebuildstats.demand.corrections import follow
 from rebuildstats.demand.failures import UnitFailures
 from rebuildstats.demand.fleet import Fleet, Positions
 from rebuildstats.demand.hazards import Hazard, age_grid
-from rebuildstats.demand.installed import build_bases, part_streams
+from rebuildstats.demand.installed import Drift, build_bases, part_streams, wanted_of_part
 from rebuildstats.demand.replacements import KINDS, Component, ReplacementModel
 from rebuildstats.demand.sums import from_transform, quantiles_of, roots
 from rebuildstats.demand.teardowns import TeardownModel, calendar
@@ -143,24 +143,23 @@ def main(units: int = 5000) -> None:
             "keeps": 0.0,
         }
     )
-    drift = (["F"], follow(np.full((2, 24), 50.0), np.full((2, 24), 50.0)))
+    ratios = follow(np.full((2, 24), 50.0), np.full((2, 24), 50.0)).draws(DRAWS, rng)
+    drift = Drift(rng.standard_normal(DRAWS), {"F": (1.0, 1.0)}, {"F": (ratios[:, 0], ratios[:, 1])})
 
     start = time.perf_counter()
     teardown = TeardownModel("F", UnitFailures(unit, nothing), nothing)
-    bases = build_bases(
-        {"F": fleet}, {"F": teardown}, {"F": model}, drift, when, usage, planned, {}, draws=DRAWS, seed=1
-    )
+    bases = build_bases({"F": fleet}, {"F": teardown}, {"F": model}, drift, when, usage, planned, {}, {"F": 0}, seed=1)
     windows = [np.eye(MONTHS + 1)[m] for m in range(1, MONTHS + 1)] + [np.r_[0.0, np.ones(MONTHS)]]
     totals = []
     for name in components:
         for share in windows:
-            streams, moved = part_streams(bases, uses[uses["part"] == name], share, None)
-            pmf = mixed_pmf(streams, moved)
+            wanted = wanted_of_part(bases, uses[uses["part"] == name], share, None)
+            pmf = pmf_of_cells(wanted.cells, wanted.moved)
         totals.append(quantiles_of(pmf, [0.5, 0.95]))
     ours = time.perf_counter() - start
 
-    streams, moved = part_streams(bases, uses[uses["part"] == "c00"], windows[-1], None)
-    some = moved[::10]
+    streams, drawn_pieces, mean = part_streams(bases, uses[uses["part"] == "c00"], windows[-1], None)
+    some = drawn_pieces[::10] / mean
     exact, near = one_by_one(streams, some), mixed_pmf(streams, some)
     length = max(exact.size, near.size)
     gap = np.cumsum(np.pad(exact, (0, length - exact.size))) - np.cumsum(np.pad(near, (0, length - near.size)))

@@ -13,7 +13,8 @@ from tests.fleets.random_fleet import cut_day, random_fleet
 
 
 def small_network(folder: Path) -> Path:
-    """Thirty units; the third family was never opened; one slip and one vehicle belong to no family."""
+    """Thirty units; the third family was never opened; one slip and one vehicle belong to no family; both others use
+    one part."""
     fleet = random_fleet(11, units=30, years=3.0, families=2, components=7)
     sheets = folder / "sheets"
     sheets.mkdir()
@@ -21,6 +22,10 @@ def small_network(folder: Path) -> Path:
     _add(sheets / "components.csv", family="Z unopened", component="shaft")
     _add(sheets / "vehicles.csv", vehicle="spare truck")
     part = pd.read_csv(sheets / "parts.csv", dtype=str)["part"].iloc[0]
+    uses = pd.read_csv(sheets / "part_uses.csv", dtype=str)
+    plain = uses[uses["choice"].isna()].groupby("family")["part"].first()
+    uses["part"] = uses["part"].replace(plain["F2"], plain["F1"])
+    uses.to_csv(sheets / "part_uses.csv", index=False)
     day = pd.read_csv(sheets / "odometers.csv", dtype=str)["read_on"].max()
     _add(sheets / "issued_parts.csv", issued_on=day, part=part, quantity="2")
     for read_on, odometer in (("2020-01-05", "100"), (day, "5000")):

@@ -208,7 +208,9 @@ def test_a_campaign_is_no_habit_where_no_distance_is_known() -> None:
     made = pd.DataFrame({"family": "F", "scope": "rebuild", "reason": ["campaign"] * 9 + ["scheduled"]})
     made["opened_on"] = pd.Timestamp("2023-01-01")
     units = pd.DataFrame({"family": ["F"] * 5, "first_seen_on": [pd.Timestamp("2023-01-01")] * 5})
-    _, scheduled, _ = hazards_by_days(made, units, {"F": 1000.0}, day, draws=20, seed=0)
+    _, scheduled, _ = hazards_by_days(
+        made, units, {"F": 1000.0}, {"F": 0}, day, first=made["opened_on"].min(), draws=20, seed=0
+    )
     rate = scheduled["F"].point[-1] / scheduled["F"].grid[-1]
     assert rate == pytest.approx(1 / (5 * 731), rel=0.6)  # the one that was scheduled, not ten
 
