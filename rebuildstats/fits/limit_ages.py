@@ -15,7 +15,7 @@ COLUMNS: Final = (
     "family", "point", "component", "method", "model", "checked", "fails", "readings", "units", "wear_10000",
     "wear_lower", "wear_upper", "age_10", "age_10_lower", "age_10_upper", "age_50", "age_50_lower", "age_50_upper",
     "age_90", "age_90_lower", "age_90_upper", "low_limit", "high_limit", "fails_by_readings", "b10", "b10_lower",
-    "b10_upper", "disagrees", "reason",
+    "b10_upper", "disagrees", "reason", "oldest_read",
 )  # fmt: skip
 
 
@@ -27,7 +27,8 @@ def limit_table(points: PointFits, lives: LifeFits, family: str | None = None) -
     fails_by_readings: fails that the readings' curve gives at the looks made, beside `fails` found; b10: of the
     component's fitted life, with interval. disagrees: the intervals of age_10 and b10 have nothing in common (of a
     component with several points, only where age_10 is the earlier one: it may fail at another), or the fails found
-    refute the readings' curve; `reason` says which.
+    refute the readings' curve; `reason` says which. oldest_read: the oldest age at which it was read; ages at the limit
+    beyond that rest on the curve alone.
     """
     count = Counter((fit.family, fit.component) for fit in points)
     rows = points.frame()
@@ -47,8 +48,9 @@ def limit_table(points: PointFits, lives: LifeFits, family: str | None = None) -
         elif apart:
             reason = "readings reach the limit at another age than the fitted life says"
         foretold = fit.foretold if fit is not None and fit.method != "count" else np.nan
-        more.append((foretold, life.b10, life.b10_lower, life.b10_upper, refuted or apart, reason))
-    names = ["fails_by_readings", "b10", "b10_lower", "b10_upper", "disagrees", "reason"]
+        oldest = fit.gauge.oldest if fit is not None and fit.gauge is not None else np.nan
+        more.append((foretold, life.b10, life.b10_lower, life.b10_upper, refuted or apart, reason, oldest))
+    names = ["fails_by_readings", "b10", "b10_lower", "b10_upper", "disagrees", "reason", "oldest_read"]
     table = pd.concat([rows.drop(columns="reason"), pd.DataFrame(more, columns=names, index=rows.index)], axis=1)
     counted = table["method"] == "count"
     table.loc[counted, [name for name in table.columns if name.startswith("age_")]] = np.nan

@@ -24,7 +24,7 @@ VIEWS: Final[dict[str, tuple[str, ...]]] = {
     "points": (
         *("family", "point", "model", "checked", "fails", "readings", "wear_10000", "wear_lower", "wear_upper"),
         *("age_10", "age_10_lower", "age_10_upper", "age_50", "age_50_lower", "age_50_upper"),
-        *("age_90", "age_90_lower", "age_90_upper"),
+        *("age_90", "age_90_lower", "age_90_upper", "oldest_read"),
         *("b10", "b10_lower", "b10_upper", "fails_by_readings", "disagrees", "reason"),
     ),
     "inspections": (

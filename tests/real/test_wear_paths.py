@@ -88,6 +88,7 @@ def test_cracks_reach_the_limit_as_their_own_crossings_say() -> None:
     low, high = fit.interval([120_000.0])
     assert low[0] < 12 / 21 < high[0]
     row = limit_table(fits, LifeFits({("F", "part"): CannotSay("F", "part", "")})).iloc[0]
+    assert row["oldest_read"] == pytest.approx(120_000.0)
     for name, z in (("age_10", -1.2815516), ("age_50", 0.0)):
         crossing = 1e6 * np.exp(-2.1484662 + 0.1399980 * z)
         assert row[f"{name}_lower"] < crossing < row[f"{name}_upper"]
