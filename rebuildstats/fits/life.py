@@ -88,6 +88,8 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Labels, seed: int) -> St
     pooled = yield from pool(DISTRIBUTIONS, ready.laid, group[ready.has])
     plain = {d.name: find_modes(d, ready.laid, no_prior(ready.laid.components)) for d in DISTRIBUTIONS}
     ends = {d.name: _profiles(d, ready, plain[d.name]) for d in DISTRIBUTIONS}
+    variances = {d.name: _b10_variances(d, plain[d.name]) for d in DISTRIBUTIONS}
+    exact = np.bincount(ready.laid.exact.of, ready.laid.exact.weight, minlength=ready.laid.components)
     shared = (yield from total(int((ready.events > 0).sum()))) >= _COMPONENTS_TO_SHARE
     fits: dict[Name, LifeFit | CannotSay] = {}
     place = np.cumsum(ready.has) - 1
@@ -98,7 +100,8 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Labels, seed: int) -> St
         elif ready.events[j] == 0 and not shared:
             fits[name] = _bound(name, ready, j)
         else:
-            fits[name] = _settle(name, ready, j, pooled, _rivals(j, pooled, plain, ends, ready), shared, seed)
+            rivals = _rivals(j, pooled, plain, ends, variances, float(exact[j]), ready)
+            fits[name] = _settle(name, ready, j, pooled, rivals, shared, seed)
     prior = yield from weak_prior_of_fleet(ready.laid)
     return LifeFits(_with_doubts(fits, names, ready, prior))
 
@@ -135,10 +138,25 @@ def _profiles(dist: Distribution, ready: Prepared, modes: Modes) -> tuple[Floats
     return low, high
 
 
+def _b10_variances(dist: Distribution, modes: Modes) -> Floats:
+    """Each component's variance of log B10, from the curvature at its mode (delta method)."""
+    sigma, free = np.exp(modes.parameters[:, 1]), dist.parameters
+    gradient = np.column_stack([np.ones(len(sigma)), sigma * dist.z_at(0.1)])[:, :free]
+    curvature = np.where(modes.settled[:, None, None], modes.curvature, np.eye(2))  # elsewhere it is not asked
+    inverse = np.linalg.pinv(curvature[:, :free, :free])
+    return np.asarray(np.einsum("mi,mij,mj->m", gradient, inverse, gradient))
+
+
 def _rivals(
-    j: int, pooled: Pooled, plain: dict[str, Modes], ends: dict[str, tuple[Floats, Floats]], ready: Prepared
+    j: int,
+    pooled: Pooled,
+    plain: dict[str, Modes],
+    ends: dict[str, tuple[Floats, Floats]],
+    variances: dict[str, Floats],
+    exact: float,
+    ready: Prepared,
 ) -> tuple[Rival, ...]:
-    exact = ready.laid.exact.weight[ready.laid.exact.of == j].sum()
+    """Every distribution's own fit of one component; exact: the weight of its lives that ended at a known age."""
     lives, scale = float(ready.counts[j]), ready.scale
     out = []
     for column, dist in enumerate(pooled.distributions):
@@ -151,9 +169,7 @@ def _rivals(
         aicc = 2 * k - 2 * value + (2 * k * (k + 1) / (lives - k - 1) if lives > k + 1 else np.inf)
         z = dist.z_at(0.1)
         b10 = np.exp(location + sigma * z)
-        gradient = np.array([1.0]) if dist.sigma_is_one else np.array([1.0, sigma * z])
-        curvature = modes.curvature[j][: len(gradient), : len(gradient)]
-        variance = float(gradient @ np.linalg.pinv(curvature) @ gradient) if modes.settled[j] else np.inf
+        variance = float(variances[dist.name][j]) if modes.settled[j] else np.inf
         reach = np.exp(_Z90 * np.sqrt(variance)) if 0 <= variance < 1e4 else np.inf
         low, high = float(b10 / reach), float(b10 * reach)
         by_profile = not np.isnan(ends[dist.name][0][j])

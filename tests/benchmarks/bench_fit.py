@@ -93,7 +93,7 @@ def compare_turnbull(count: int) -> None:
         f"Turnbull of {count:,} interval lives: {1e3 * ours:.0f} ms, {len(steps.mass)} intervals, "
         f"lifelines {theirs:.1f} s: {theirs / ours:.0f} times as fast"
     )
-    # within an interval of theirs the mass may stand at either end; at which one it fits these lives is a matter of ties
+    # within an interval of theirs the mass may stand at either end; ties decide at which one it fits these lives
     reached = max(log_likelihood_of(steps_of, lower, upper) for _, steps_of in other.survival_function_.items())
     print(f"  log likelihood {steps.log_likelihood:.4f}, lifelines {reached:.4f}")
 
