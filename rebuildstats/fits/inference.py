@@ -125,7 +125,7 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
         return np.append(params, 0.0) if self.dist.sigma_is_one else params
 
     def _at(self, params: Floats) -> tuple[float, Floats, Floats]:
-        """Log likelihood and its derivatives; kept for the last point, of which statsmodels asks one after the other."""
+        """Log likelihood and its derivatives, kept for the last point: statsmodels asks for one after the other."""
         whole = self._whole(params)
         if self._last is None or not np.array_equal(self._last[0], whole):
             self._last = whole.copy(), _totals(self.dist, self.lives, self.exog, whole)
