@@ -28,6 +28,7 @@ from rebuildstats.kept_answers.rows import of_family, of_unit, take_known
 from rebuildstats.kept_answers.shelf import NotReadyError, shelf
 from rebuildstats.reports import behind
 
+A_BLINK = 4_000  # lives that are counted while the page is made
 KEPT = 24  # answers of one kind held at a time: a shop's desks ask the same few questions
 
 
@@ -109,11 +110,16 @@ def point_fit(path: str, version: str, family: str, point: str) -> Any:
 
 @st.cache_data(max_entries=KEPT, show_spinner="Reading the lives …")
 def steps(path: str, version: str, family: str, component: str) -> pd.DataFrame:
-    """The plain estimate of a component's life, without a formula: age, chance."""
+    """The plain estimate of a component's life, without a formula (`figures.life.counted_steps`).
+
+    Of some thousand lives it takes a blink, of more it is an answer of its own. Raises NotReadyError.
+    """
     columns = ["entry_age", "lower_age", "upper_age"]
-    return counted_steps(
-        shelf(path, version).rows("records.lives", columns, {"family": family, "component": component})
-    )
+    lives = shelf(path, version).rows("records.lives", columns, {"family": family, "component": component})
+    if len(lives) <= A_BLINK:
+        return counted_steps(lives)
+    rows: pd.DataFrame = _answer(path, version, "steps", family=family, component=component)["rows"]
+    return rows
 
 
 @st.cache_data(max_entries=KEPT, show_spinner=False)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from html import escape
-from textwrap import shorten
 from typing import Any
 
 import pandas as pd
@@ -50,7 +49,12 @@ def _cells(column: pd.Series, kind: Any) -> list[str]:
     if pd.api.types.is_datetime64_any_dtype(column):
         return [f"<td>{'' if pd.isna(day) else f'{day:%Y-%m-%d}'}</td>" for day in column]
     texts = ("" if value is None or value != value else str(value) for value in column)
-    return [f"<td>{escape(shorten(text, MOST_LETTERS, placeholder=' …'))}</td>" for text in texts]
+    return [f"<td>{escape(_short(text))}</td>" for text in texts]
+
+
+def _short(text: str) -> str:
+    """A long text up to a word's end."""
+    return text if len(text) <= MOST_LETTERS else f"{text[:MOST_LETTERS].rsplit(' ', 1)[0]} …"
 
 
 def _number(kind: Any) -> Callable[[float], str]:

@@ -129,7 +129,7 @@ def lists(path: str, version: str, plan: dict[str, Any], goal: dict[str, float])
     """What stands beside the order, a section each; a further one is one line here."""
     left, right = st.columns(2, gap="large")
     with left:
-        runs_short(plan["short"])
+        runs_short(path, version, plan["short"], goal)
     with right:
         kits(plan["kits"], plan["kit_lines"])
     left, right = st.columns(2, gap="large")
@@ -143,11 +143,18 @@ def lists(path: str, version: str, plan: dict[str, Any], goal: dict[str, float])
     every_line(plan["rows"])
 
 
-def runs_short(short: pd.DataFrame) -> None:
+def runs_short(path: str, version: str, short: pd.DataFrame, goal: dict[str, float]) -> None:
     layout.section("Runs short before an order can arrive")
     st.caption("Ordering in the usual way is too late for these: call, borrow, or move the teardown.")
     layout.chart(
-        pictures.short_bars(short, look=layout.look()),
+        cached.drawn(
+            path,
+            version,
+            "runs short",
+            tuple(goal.items()),
+            layout.look().name,
+            lambda: pictures.short_bars(short, look=layout.look()),
+        ),
         says="Chance of each part running out before an order placed today arrives, with 90 % intervals",
     )
     columns = dates(short) | {"chance_short": layout.share("Chance"), **_bounds("chance")}

@@ -165,7 +165,7 @@ def group(path: str, version: str) -> None:
     labels = dict(zip(keys, order["label"], strict=True))
     layout.adopt("group", keys)
     key = st.selectbox("Open a group", keys, format_func=labels.get, key="group", bind="query-params")
-    row = order.iloc[keys.index(key)]
+    row, now = order.iloc[keys.index(key)], layout.look()
     failed = behind.of_group(
         cached.failures(path, version),
         str(row["kind"]),
@@ -175,8 +175,15 @@ def group(path: str, version: str) -> None:
         jobs=_word(row.get("jobs")),
     )
     layout.chart(
-        pictures.building_up(
-            behind.piled_up(failed), what="failures found so far", since=row["since"], look=layout.look()
+        cached.drawn(
+            path,
+            version,
+            "building up",
+            (key,),
+            now.name,
+            lambda: pictures.building_up(
+                behind.piled_up(failed), what="failures found so far", since=row["since"], look=now
+            ),
         ),
         says="The failures of this group piling up over time",
     )

@@ -58,17 +58,21 @@ def past(path: str, version: str) -> None:
             ),
         ]
     )
+    now = layout.look()
     left, right = st.columns(2, gap="large")
     with left:
         layout.section("How far off each method was")
         st.caption("croston, sba and tsb are methods for parts that are asked for seldom.")
         layout.chart(
-            pictures.losses(backtest, look=layout.look()),
+            cached.drawn(path, version, "losses", (), now.name, lambda: pictures.losses(backtest, look=now)),
             says="Each method’s loss over a moving average’s, least first, with 90 % intervals",
         )
     with right:
         layout.section("Did the ranges hold?")
-        layout.chart(pictures.coverage(backtest, look=layout.look()), says="Coverage of each method’s 90 % ranges")
+        layout.chart(
+            cached.drawn(path, version, "coverage", (), now.name, lambda: pictures.coverage(backtest, look=now)),
+            says="Coverage of each method’s 90 % ranges",
+        )
     if len(doubtful):
         layout.section("Not to be trusted yet")
         shares = {

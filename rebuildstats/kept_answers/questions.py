@@ -18,6 +18,7 @@ from rebuildstats.answers import Answer, Fits, Known, Progress, check_lives, fit
 from rebuildstats.counter import check_suppliers, least_sum
 from rebuildstats.demand.forecast import Forecast
 from rebuildstats.errors import NothingToComputeError, RebuildstatsError, StoreError
+from rebuildstats.figures.life import counted_steps
 from rebuildstats.fits.inspections import bands
 from rebuildstats.fits.limit_ages import limit_table
 from rebuildstats.fits.rows import numbers
@@ -205,6 +206,13 @@ def doubts(work: Work) -> dict[str, Any]:
     return _told(doubts_of(work.known, work.fits.life))
 
 
+def steps(work: Work, *, family: str, component: str) -> dict[str, Any]:
+    """The plain estimate of one component's life, without a formula, with its limits."""
+    lives = work.known.records.lives
+    mine = lives[(lives["family"] == family) & (lives["component"] == component)]
+    return {"rows": counted_steps(mine)}
+
+
 def rates(work: Work, *, family: str, by: str | None) -> dict[str, Any]:
     return _told(rates_of(work.known, family, by))
 
@@ -255,6 +263,7 @@ QUESTIONS: Final[Mapping[str, Question]] = {
     "makes": makes,
     "rivals": rivals,
     "doubts": doubts,
+    "steps": steps,
     "rates": rates,
     "recurrence": recurrence,
     "damage": damage,
@@ -277,6 +286,7 @@ WORDS: Final[Mapping[str, str]] = {
     "makes": "setting makes side by side",
     "rivals": "comparing distributions",
     "doubts": "holding the fits against what was counted",
+    "steps": "counting a component’s lives",
     "rates": "counting failures over distance",
     "recurrence": "adding up what recurs",
     "damage": "looking for damage beside the cause",

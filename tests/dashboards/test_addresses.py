@@ -1,8 +1,10 @@
 """The address of every page reopens it as it was: what was chosen, steered by, narrowed and unfolded."""
 
+import pandas as pd
 import pytest
 
 from rebuildstats import commands
+from rebuildstats.figures.life import counted_steps
 from rebuildstats.history import store as stores
 from rebuildstats.kept_answers.shelf import Shelf, shelf
 from tests.dashboards.conftest import said
@@ -99,11 +101,19 @@ def test_the_bench(run, fleet_store):
     assert len(shown(app, "reading"))
 
 
-def test_the_track_record(run, fleet_store):
+def test_the_track_record(run, fleet_store, monkeypatch):
+    run(fleet_store, "data_in")
+    import cached  # the dashboard's own module, on its path since the app ran
+
+    monkeypatch.setattr(cached, "A_BLINK", 0)  # as of many lives: an answer of its own
+    cached.steps.clear()
     row = shelf(fleet_store).take("fits", {})["life"].iloc[-1]
     app = run(fleet_store, "track_record", family=row["family"], component=row["component"])
     assert not app.exception
     assert (app.selectbox("family").value, app.selectbox("component").value) == (row["family"], row["component"])
+    asked = {"family": row["family"], "component": row["component"]}
+    lives = shelf(fleet_store).rows("records.lives", where=asked)
+    pd.testing.assert_frame_equal(shelf(fleet_store).take("steps", asked)["rows"], counted_steps(lives))
 
 
 def test_another_store_than_the_one_it_was_started_with(run, fleet_store, empty_store):
