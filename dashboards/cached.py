@@ -178,10 +178,10 @@ def gaps(path: str, version: str) -> pd.DataFrame:
     return rows
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
 def joins(path: str, version: str) -> pd.DataFrame:
     """Names that look alike and names that are joined."""
-    return commands.joins(path).frame()
+    rows: pd.DataFrame = _answer(path, version, "joins")["rows"]
+    return rows
 
 
 @st.cache_data(max_entries=4, show_spinner=False)

@@ -23,12 +23,12 @@ SHOWN = {
 
 def show(path: str, version: str) -> None:
     """The pairs, what speaks against each, and for those who may write the buttons."""
-    rows = cached.joins(path, version)
-    pairs = rows[rows["state"] == "look alike"].reset_index(drop=True)
-    joined = rows[rows["state"] == "joined"].reset_index(drop=True)
     layout.section("Names that look alike")
     if said := st.session_state.pop("joined_said", None):
         st.success(said)
+    rows = cached.joins(path, version)
+    pairs = rows[rows["state"] == "look alike"].reset_index(drop=True)
+    joined = rows[rows["state"] == "joined"].reset_index(drop=True)
     if pairs.empty:
         st.write("No serial, part or vehicle looks like another.")
     else:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from rebuildstats import desks
 from rebuildstats.answers import Answer, Fits, Known, Progress, check_lives, fits, known
+from rebuildstats.bringing import joins as look_alike
 from rebuildstats.counter import check_suppliers, least_sum
 from rebuildstats.demand.forecast import Forecast
 from rebuildstats.errors import NothingToComputeError, RebuildstatsError, StoreError
@@ -243,6 +244,11 @@ def gaps(work: Work) -> dict[str, Any]:
         return {"rows": find_gaps(con, None)}
 
 
+def joins(work: Work) -> dict[str, Any]:
+    """Names that look alike and names that are joined."""
+    return _told(look_alike(work.shelf.store))
+
+
 def backtest(work: Work) -> dict[str, Any]:
     answer = backtest_of(work.shelf.store, work.known, progress=work.tell)
     return {"rows": answer.frame(), "notes": answer.notes}
@@ -270,6 +276,7 @@ QUESTIONS: Final[Mapping[str, Question]] = {
     "drift": drift,
     "shares": shares,
     "gaps": gaps,
+    "joins": joins,
     "backtest": backtest,
 }
 WORDS: Final[Mapping[str, str]] = {
@@ -293,11 +300,13 @@ WORDS: Final[Mapping[str, str]] = {
     "drift": "comparing readings over time",
     "shares": "counting fails by mileage",
     "gaps": "looking for what the history lacks",
+    "joins": "looking for names that look alike",
     "backtest": "looking back on the shop’s own past",
 }
 EVERY_DESK: Final[tuple[tuple[str, dict[str, Any]], ...]] = (
     ("history", {}),
     ("gaps", {}),
+    ("joins", {}),
     ("fits", {}),
     ("order", {"job_fill": 0.9}),
     ("inspections", {}),
