@@ -25,17 +25,19 @@ DESK = "Counter · what to order today"
 
 
 def show_order(path: str, version: str) -> None:
+    top = st.container()  # the answer comes first, also on a phone
     goal = aims.aim()
     plan = cached.order(path, version, **goal)
     order = plan["rows"]
     names = cached.catalog(path, version)
     lines = order[order["order_now"].fillna(0) > 0]
     lines = lines.sort_values(["held_jobs_avoided", "order_cost"], ascending=False, kind="stable")
-    if lines.empty:
-        layout.headline(DESK, "Nothing to order today.", "Every shelf holds what it should, or it is on its way.")
-    else:
-        money = number(lines["order_cost"].sum())
-        layout.headline(DESK, f"Order {many(len(lines))} today: {money} in money.", _gain(plan["marks"]))
+    with top:
+        if lines.empty:
+            layout.headline(DESK, "Nothing to order today.", "Every shelf holds what it should, or it is on its way.")
+        else:
+            money = number(lines["order_cost"].sum())
+            layout.headline(DESK, f"Order {many(len(lines))} today: {money} in money.", _gain(plan["marks"]))
     layout.tickets([*_first(lines, names), *_short(plan["short"]), *_kits(plan["kits"]), *_dead(plan["dead"])])
     left, right = st.columns([3, 2], gap="large")
     with left:
