@@ -20,30 +20,37 @@ with uses as (
   select kind, name, count(*) as rows_of, min(day) as first_on, max(day) as last_on, max(family) as family,
     bool_and(rejected) as only_rejected, shape_of(name) as shape
   from uses group by kind, name
-), worked as (
-  select unit as name, opened_on as day, unit_mileage as distance from teardowns where unit_mileage is not null
-), ridden as (
-  select vehicle as name, read_on as day, odometer as distance from odometers where meter = 1
+), pairs as materialized (
+  select a.kind, a.name as one, b.name as other, a.rows_of as rows_one, b.rows_of as rows_other, b.only_rejected,
+    a.first_on as first_one, a.last_on as last_one, b.first_on as first_other, b.last_on as last_other,
+    a.family as family_one, b.family as family_other
+  from names a join names b using (kind, shape)
+  where shape <> '' and not a.only_rejected and ((a.rows_of, b.name) > (b.rows_of, a.name) or b.only_rejected) and a.name <> b.name
+), readings as (
+  select 'unit' as kind, unit as name, opened_on as day, unit_mileage as distance from teardowns where unit_mileage is not null
+  union all select 'vehicle', vehicle, read_on, odometer from odometers where meter = 1
+), falling as (  -- joined from the pairs on: they are few, the readings are many
+  select distinct pairs.kind, one, other
+  from pairs join readings x on x.kind = pairs.kind and x.name = one join readings y on y.kind = pairs.kind and y.name = other
+  where (x.day - y.day) * (x.distance - y.distance) < 0
+), at_once as (
+  select distinct one, other
+  from pairs join fitments x on x.unit = one join fitments y on y.unit = other
+  where kind = 'unit' and x.vehicle <> y.vehicle
+    and x.fitted_on < coalesce(y.removed_on, date '9999-12-31') and y.fitted_on < coalesce(x.removed_on, date '9999-12-31')
+), followed as (
+  select distinct one, other
+  from pairs join parts p on p.part in (one, other) and p.replaced_by in (one, other)
+  where kind = 'part'
 )
-select a.kind, a.name as one, b.name as other, a.rows_of as rows_one, b.rows_of as rows_other,
-  concat_ws(' to ', a.first_on, nullif(a.last_on, a.first_on)) as seen_one,
-  case when b.only_rejected then 'only in rows that did not go in' else concat_ws(' to ', b.first_on, nullif(b.last_on, b.first_on)) end as seen_other,
+select kind, one, other, rows_one, rows_other,
+  concat_ws(' to ', first_one, nullif(last_one, first_one)) as seen_one,
+  case when only_rejected then 'only in rows that did not go in' else concat_ws(' to ', first_other, nullif(last_other, first_other)) end as seen_other,
   concat_ws('; ',
-    case when a.family <> b.family then 'different families: ' || a.family || ' and ' || b.family end,
-    case when a.kind = 'unit' and exists (
-      select 1 from worked x join worked y on x.name = a.name and y.name = b.name and (x.day - y.day) * (x.distance - y.distance) < 0
-    ) then 'together the mileage would fall' end,
-    case when a.kind = 'vehicle' and exists (
-      select 1 from ridden x join ridden y on x.name = a.name and y.name = b.name and (x.day - y.day) * (x.distance - y.distance) < 0
-    ) then 'together the odometer would fall' end,
-    case when a.kind = 'unit' and exists (
-      select 1 from fitments x join fitments y on x.unit = a.name and y.unit = b.name and x.vehicle <> y.vehicle
-      where x.fitted_on < coalesce(y.removed_on, date '9999-12-31') and y.fitted_on < coalesce(x.removed_on, date '9999-12-31')
-    ) then 'both in a vehicle at once' end,
-    case when a.kind = 'part' and exists (
-      select 1 from parts p where p.part in (a.name, b.name) and p.replaced_by in (a.name, b.name)
-    ) then 'one replaces the other' end
+    case when family_one <> family_other then 'different families: ' || family_one || ' and ' || family_other end,
+    case when (kind, one, other) in (from falling) then 'together the ' || case kind when 'unit' then 'mileage' else 'odometer' end || ' would fall' end,
+    case when kind = 'unit' and (one, other) in (from at_once) then 'both in a vehicle at once' end,
+    case when kind = 'part' and (one, other) in (from followed) then 'one replaces the other' end
   ) as against
-from names a join names b using (kind, shape)
-where shape <> '' and not a.only_rejected and ((a.rows_of, b.name) > (b.rows_of, a.name) or b.only_rejected) and a.name <> b.name
-order by a.kind, one, other
+from pairs
+order by kind, one, other
