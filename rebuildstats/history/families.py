@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -31,6 +32,7 @@ SHARED = ("components", "points", "parts", "part_uses", "stock", "orders", "site
 OWNED = "owned"
 _INDEX = "families.json"
 _ENDING = ".families"
+_NAME = re.compile(r"(true|known)-\d{4}-\d\d-\d\d-[0-9a-f]{16}")
 _STEPS = ("numbered", "units_of", "jobs_of", "vehicles_of", "owners")
 
 
@@ -69,7 +71,8 @@ def divided(store: str | Path, as_of: date | None = None, *, folder: str | Path 
         named = place / f"{sense}-{day}-{hashlib.sha256(str(version).encode()).hexdigest()[:16]}"
         if not (named / _INDEX).exists():
             try:
-                _write(con, Divided(str(named), day, distance, latest, (), ()))
+                _write(con, Divided(str(named), day, distance, latest, (), ()), Path(store).resolve())
+                _clear_older(named)
             except (OSError, duckdb.Error) as error:
                 raise StoreError(
                     f"The history could not be divided by family into {place}: {str(error).splitlines()[0]} "
@@ -78,8 +81,8 @@ def divided(store: str | Path, as_of: date | None = None, *, folder: str | Path 
     return _read_index(named)
 
 
-def _write(con: duckdb.DuckDBPyConnection, whole: Divided) -> None:
-    """Write the folder under a passing name and give it its own when it is whole; older ones of its place go."""
+def _write(con: duckdb.DuckDBPyConnection, whole: Divided, store: Path) -> None:
+    """Write the folder under a passing name and give it its own when it is whole."""
     named = Path(whole.folder)
     named.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=named.parent))
@@ -94,6 +97,7 @@ def _write(con: duckdb.DuckDBPyConnection, whole: Divided) -> None:
             con.execute(statement("families/write_shared", table=table, most=most, file=file)).fetchall()
         rows = con.execute(statement("families/families")).fetchall()
         index = {
+            "store": str(store),
             "as_of": whole.as_of.isoformat(),
             "distance": whole.distance,
             "latest": whole.latest,
@@ -101,12 +105,25 @@ def _write(con: duckdb.DuckDBPyConnection, whole: Divided) -> None:
             "teardowns": [count for _, count in rows],
         }
         (draft / _INDEX).write_text(json.dumps(index), encoding="utf-8")
-        for old in named.parent.iterdir():
-            if old.name.startswith(("true-", "known-")) and old != named:
-                shutil.rmtree(old, ignore_errors=True)
         draft.rename(named)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
+
+
+def _clear_older(named: Path) -> None:
+    """Take away what this store was divided into before; a shared folder may hold other stores' and anything else."""
+    store = _store_of(named)
+    for old in named.parent.iterdir():
+        if old != named and _NAME.fullmatch(old.name) and store is not None and _store_of(old) == store:
+            shutil.rmtree(old, ignore_errors=True)
+
+
+def _store_of(folder: Path) -> str | None:
+    """The store that a divided history was made from; None of a folder that is none."""
+    try:
+        return str(json.loads((folder / _INDEX).read_text(encoding="utf-8"))["store"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
 
 
 def _read_index(folder: Path) -> Divided:

@@ -130,13 +130,17 @@ def test_every_row_of_the_history_lies_with_its_family_once(network):
 
 
 def test_a_folder_serves_until_the_history_changes_and_stands_for_the_store(network, tmp_path):
+    others = [tmp_path / "shared" / name for name in ("known-good parts", "true-2024-01-01-0123456789abcdef")]
+    for other in others:
+        other.mkdir(parents=True)
     first = families.divided(network, folder=tmp_path / "shared")
     assert families.divided(network, folder=tmp_path / "shared") == first
     assert families.divided(first.folder) == first
     earlier = families.divided(network, first.as_of.replace(year=first.as_of.year - 1), folder=tmp_path / "shared")
     assert earlier.folder != first.folder
     assert not earlier.latest
-    assert [path.name for path in (tmp_path / "shared").iterdir()] == [earlier.folder.rsplit("/", 1)[1]]
+    left = sorted(path.name for path in (tmp_path / "shared").iterdir())
+    assert left == sorted([earlier.folder.rsplit("/", 1)[1], *(other.name for other in others)])
     with pytest.raises(StoreError, match="no history divided by family"):
         families.divided(tmp_path)
     with pytest.raises(StoreError, match="--shared"):
