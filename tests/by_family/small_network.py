@@ -13,9 +13,9 @@ from tests.fleets.random_fleet import cut_day, random_fleet
 
 
 def small_network(folder: Path) -> Path:
-    """Two dozen units; the third family was never opened; one slip and one vehicle belong to no family; both others use
+    """Sixteen units; the third family was never opened; one slip and one vehicle belong to no family; both others use
     one part."""
-    fleet = random_fleet(11, units=24, years=3.0, families=2, components=7)
+    fleet = random_fleet(11, units=16, years=2.5, families=2, components=7)
     sheets = folder / "sheets"
     sheets.mkdir()
     fleet.write(sheets, cut_day(fleet))

@@ -44,7 +44,7 @@ def enumerated(jobs):
     return grid @ jobs.cost, good.mean(axis=1)
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(3))  # of 3, 4 and 5 parts
 def test_least_money_and_best_fill_against_full_enumeration(seed):
     jobs = small_instance(seed, items=3 + seed % 3)
     money, fill = enumerated(jobs)
