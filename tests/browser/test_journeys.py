@@ -8,7 +8,18 @@ import pytest
 
 from rebuildstats import commands
 from rebuildstats.kept_answers.shelf import shelf
-from tests.browser.conftest import LOOKS, answer, choose, clear, click_button, download, furnish, open_page, settled
+from tests.browser.conftest import (
+    EVERY_LOOK,
+    LOOKS,
+    answer,
+    choose,
+    clear,
+    click_button,
+    download,
+    furnish,
+    open_page,
+    settled,
+)
 from tests.ready_fleet import ready_fleet
 
 
@@ -91,7 +102,7 @@ def test_write_down_a_teardown_and_take_it_back(page, new_shop):
     assert sorted(teardowns.loc[teardowns["unit"] == unit, "job"]) == jobs_before(unit)
 
 
-@pytest.mark.parametrize("page", [LOOKS[1]], indirect=True)
+@pytest.mark.parametrize("page", LOOKS if EVERY_LOOK else LOOKS[1:2], indirect=True)
 def test_the_forecast_moves_with_what_was_written_down(page, new_shop):
     write_one_down(page, new_shop)
     place = shelf(ready_fleet())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from rebuildstats.history import store as stores
-from tests.browser.conftest import LOOKS, _stop, free_port, settled, start_server
+from tests.browser.conftest import EVERY_LOOK, LOOKS, _stop, free_port, settled, start_server
 
 pytest.importorskip("authlib")
 from tests.browser.provider import CLIENT, Provider
@@ -52,7 +52,7 @@ def sign_in(page, server, provider, address):
     settled(page)
 
 
-@pytest.mark.parametrize("page", [LOOKS[0]], indirect=True)
+@pytest.mark.parametrize("page", LOOKS if EVERY_LOOK else LOOKS[:1], indirect=True)
 def test_a_reader_looks_a_writer_writes_a_stranger_sees_nothing(page, shared_shop):
     server, provider = shared_shop
     sign_in(page, server, provider, "stranger@else.example")
