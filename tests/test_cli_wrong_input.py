@@ -253,6 +253,27 @@ def test_ctrl_c_stops_cleanly(single, monkeypatch):
     assert run("--store", single, "life").code == 130
 
 
+@pytest.mark.parametrize(
+    "moment",
+    [
+        "class Finder:\n"
+        "    def find_spec(self, name, path, target=None):\n"
+        "        if name == 'rebuildstats.cli': signal.raise_signal(signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Finder())\n",
+        "from rebuildstats import cli\ncli._command = lambda: lambda **_: exec('signal.raise_signal(signal.SIGINT)')\n",
+    ],
+    ids=["while libraries are read", "within an exec"],
+)
+def test_ctrl_c_at_an_awkward_moment_is_130_all_the_same(tmp_path, moment):
+    """After an interrupted exec `python -m` dies by the signal itself, whatever exit code the program gave."""
+    code = f"import signal, sys\n{moment}from rebuildstats.__main__ import main\nmain()\n"
+    (tmp_path / "awkward.py").write_text(code)
+    command = [sys.executable, "-m", "awkward"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 130
+    assert done.stderr == "Stopped. Nothing was left half done.\n"
+
+
 def test_ctrl_c_in_the_middle_of_a_load_leaves_the_store_as_it_was(tmp_path):
     """A real process, a real signal: 130, no traceback, and the same store as before."""
     run("--store", "s", "init", "--distance", "mi")
