@@ -98,12 +98,11 @@ def gathered(stream: Stream) -> tuple[Stream, Array]:
         takes = tuple(Take(c, t.n, t.together, t.quantity) for c, t in zip(chances, stream.takes, strict=True))
         return Stream(w, takes, stream.once), np.ones(w.size)
     side = int(np.sqrt(CELLS))
-    band = (np.argsort(np.argsort(w)) * side) // w.size
+    place = np.arange(w.size)
+    band, cell = np.empty(w.size, dtype=np.int16), np.empty(w.size, dtype=np.int64)
+    band[np.argsort(w)] = place * side // w.size
     pieces = np.sum([c * t.n * t.quantity for c, t in zip(chances, stream.takes, strict=True)], axis=0)
-    order = np.lexsort((pieces, band))
-    rank = np.empty(w.size, dtype=int)
-    rank[order] = np.arange(w.size)
-    cell = (rank * CELLS) // w.size
+    cell[np.lexsort((pieces, band))] = place * CELLS // w.size
     count = np.bincount(cell, minlength=CELLS).astype(float)
     total = np.bincount(cell, w, CELLS)
     takes = tuple(

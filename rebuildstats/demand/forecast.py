@@ -26,7 +26,7 @@ from rebuildstats.demand.installed import (
     oldest,
     past_stays,
     teardown_drift,
-    wanted_of_part,
+    wanted_by_window,
 )
 from rebuildstats.demand.parts import final_parts, shelf_of_sites, uses_today
 from rebuildstats.demand.past import PartRatios, Past, expected_at_teardowns, part_ratios, past_of_fleet
@@ -97,6 +97,7 @@ class Forecast:
     weight_of: dict[str, float]
     elsewhere: Mapping[str, Elsewhere]
     _kept: dict[tuple[str, str, bytes, str | None], Array] = field(default_factory=dict, repr=False)
+    _by_month: dict[tuple[str, str | None], list[Wanted]] = field(default_factory=dict, repr=False)  # of one part
 
     def pmf(self, part: str, month: str | pd.Period, method: str | None = None) -> Array:
         """Distribution of a part's pieces in one month (a Period or '2026-04'; 'total' for the whole horizon).
@@ -247,10 +248,22 @@ class Forecast:
 
     def _wanted(self, part: str, share: Array, shelf: str | None = None) -> Wanted:
         """What the installed base wants of a part in a window."""
-        wanted = wanted_of_part(self.bases, self._uses_of(part), share, shelf)
+        wanted = self._at_home(part, share, shelf)
         for other in self.elsewhere[part].wanted[share.tobytes()] if part in self.elsewhere else ():
             wanted = wanted + other
         return wanted
+
+    def _at_home(self, part: str, share: Array, shelf: str | None) -> Wanted:
+        """The same without other pieces of the fleet. A month is worked out together with all the others, which are
+        asked for next; anything else by itself."""
+        month = int(share.argmax())
+        if share.sum() != 1.0 or share[month] != 1.0 or not 1 <= month <= len(self.months):
+            return wanted_by_window(self.bases, self._uses_of(part), share[None, :], shelf)[0]
+        if (part, shelf) not in self._by_month:
+            shares = np.stack([self._share(each) for each in self.months])
+            self._by_month.clear()
+            self._by_month[part, shelf] = wanted_by_window(self.bases, self._uses_of(part), shares, shelf)
+        return self._by_month[part, shelf][month - 1]
 
     def _free(self, part: str, share: Array) -> float:
         """The least share of the teardowns to come that no booking fixes, of the families that use a part."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 
 KINDS = ("failure", "scheduled", "again", "repair")
 USE = ["component", "part", "quantity", "share", "keeps"]
+_NONE = 1e-12  # fewer expected teardowns than this of any unit are none
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,56 +341,56 @@ class Wanted:
         return self.drawn / self.mean if self.mean > 0.0 else np.ones(1)
 
 
-def wanted_of_part(bases: Mapping[str, Base], uses: pd.DataFrame, share: Array, shelf: str | None) -> Wanted:
-    """What one part's demand in a window is made of; arguments as of `part_streams`."""
-    streams, drawn, mean = part_streams(bases, uses, share, shelf)
-    return Wanted(cells_of(streams), drawn, mean)
+def wanted_by_window(bases: Mapping[str, Base], uses: pd.DataFrame, shares: Array, shelf: str | None) -> list[Wanted]:
+    """What one part's demand is made of in each window; arguments as of `streams_by_window`."""
+    return [
+        Wanted(cells_of(streams), drawn, mean) for streams, drawn, mean in streams_by_window(bases, uses, shares, shelf)
+    ]
 
 
-def part_streams(
-    bases: Mapping[str, Base], uses: pd.DataFrame, share: Array, shelf: str | None
-) -> tuple[list[Stream], Array, float]:
-    """What one part's demand in a window is made of, with draws (D,) of the pieces expected and their mean.
+def streams_by_window(
+    bases: Mapping[str, Base], uses: pd.DataFrame, shares: Array, shelf: str | None
+) -> list[tuple[list[Stream], Array, float]]:
+    """What one part's demand in each window is made of, with draws (D,) of the pieces expected and their mean.
 
-    uses: the part's rows of `parts.uses_today`. share: (K,) how much of each interval lies in the
-    window.
+    uses: the part's rows of `parts.uses_today`. shares: (windows, K) how much of each interval lies in a window.
     shelf: only units served by it.
     """
-    streams: list[Stream] = []
-    total: Array | None = None
-    mean = 0.0
+    streams: list[list[Stream]] = [[] for _ in shares]
+    total, mean = np.zeros((1, len(shares))), np.zeros(len(shares))
     for family, rows in uses.groupby("family", sort=True):
         base = bases.get(str(family))
         if base is None or not base.fleet.units:
             continue
+        taking = [row for row in rows[USE].itertuples(index=False, name=None) if row[0] in base.model.components]
         at = np.ones(len(base.fleet.units)) if shelf is None else (np.array(base.fleet.shelves) == shelf).astype(float)
         for kind in KINDS:
             teardown, replaced = base.kind(kind)
-            w = teardown * share[None, :] * at[:, None]
-            each = w.sum(axis=1)
-            if each.max(initial=0.0) <= 1e-12:
+            live = teardown * at[:, None]
+            each = live @ shares.T
+            if each.max(initial=0.0) <= _NONE:
                 continue
             moved = base.moved(kind)
-            takes: list[Take] = []
-            for name, part, quantity, stated, keeps in rows[USE].itertuples(index=False, name=None):
-                component = base.model.components.get(name)
-                if component is None or name not in replaced:
+            takes: list[Take] = []  # chances (units, windows)
+            for name, part, quantity, stated, keeps in taking:
+                if name not in replaced:
                     continue
-                part_share = share_of_part(base.fleet.positions[name], part, stated, keeps)
-                q = replaced[name] * part_share[:, None]
-                by_interval = (w * q).sum(axis=0) * component.n * quantity
-                drawn = moved @ by_interval * base.life_draws[name]
-                total = drawn if total is None else total + drawn
-                mean += float(by_interval.sum())
-                chance = (w * q).sum(axis=1) / np.maximum(each, 1e-300)
+                component = base.model.components[name]
+                taken = live * replaced[name]
+                taken *= share_of_part(base.fleet.positions[name], part, stated, keeps)[:, None]
+                by_interval = taken.sum(axis=0) * component.n * quantity
+                total = total + (moved * by_interval) @ shares.T * base.life_draws[name][:, None]
+                mean += shares @ by_interval
+                chance = taken @ shares.T / np.maximum(each, 1e-300)
                 takes.append(Take(chance, component.n, component.together, float(quantity)))
-            if takes:
-                streams.append(
-                    Stream(np.minimum(each, 1.0) if kind in KINDS[:2] else each, tuple(takes), kind in KINDS[:2])
-                )
-    if total is None or mean <= 0.0:
-        return [], np.zeros(1), 0.0
-    return streams, total, mean
+            once = kind in KINDS[:2]
+            for i, window in enumerate(each.T):
+                if takes and window.max() > _NONE:
+                    own = tuple(replace(take, chance=take.chance[:, i]) for take in takes)
+                    streams[i].append(Stream(np.minimum(window, 1.0) if once else window, own, once))
+    return [
+        (own, total[:, i], float(mean[i])) if mean[i] > 0.0 else ([], np.zeros(1), 0.0) for i, own in enumerate(streams)
+    ]
 
 
 def oldest(fleets: Sequence[Fleet], horizon_days: float, lives: pd.DataFrame) -> dict[str, float]:

@@ -27,7 +27,7 @@ from rebuildstats.demand.corrections import follow
 from rebuildstats.demand.failures import UnitFailures
 from rebuildstats.demand.fleet import Fleet, Positions
 from rebuildstats.demand.hazards import Hazard, age_grid
-from rebuildstats.demand.installed import Drift, build_bases, part_streams, wanted_of_part
+from rebuildstats.demand.installed import Drift, build_bases, streams_by_window, wanted_by_window
 from rebuildstats.demand.replacements import KINDS, Component, ReplacementModel
 from rebuildstats.demand.sums import from_transform, quantiles_of, roots
 from rebuildstats.demand.teardowns import TeardownModel, calendar
@@ -149,16 +149,15 @@ def main(units: int = 5000) -> None:
     start = time.perf_counter()
     teardown = TeardownModel("F", UnitFailures(unit, nothing), nothing)
     bases = build_bases({"F": fleet}, {"F": teardown}, {"F": model}, drift, when, usage, planned, {}, {"F": 0}, seed=1)
-    windows = [np.eye(MONTHS + 1)[m] for m in range(1, MONTHS + 1)] + [np.r_[0.0, np.ones(MONTHS)]]
+    windows = np.vstack([np.eye(MONTHS + 1)[1:], np.r_[0.0, np.ones(MONTHS)]])
     totals = []
     for name in components:
-        for share in windows:
-            wanted = wanted_of_part(bases, uses[uses["part"] == name], share, None)
+        for wanted in wanted_by_window(bases, uses[uses["part"] == name], windows, None):
             pmf = pmf_of_cells(wanted.cells, wanted.moved)
         totals.append(quantiles_of(pmf, [0.5, 0.95]))
     ours = time.perf_counter() - start
 
-    streams, drawn_pieces, mean = part_streams(bases, uses[uses["part"] == "c00"], windows[-1], None)
+    ((streams, drawn_pieces, mean),) = streams_by_window(bases, uses[uses["part"] == "c00"], windows[-1:], None)
     some = drawn_pieces[::10] / mean
     exact, near = one_by_one(streams, some), mixed_pmf(streams, some)
     length = max(exact.size, near.size)
