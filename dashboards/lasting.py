@@ -9,7 +9,7 @@ import streamlit as st
 import views
 
 from rebuildstats import commands
-from rebuildstats.errors import NothingToComputeError, UsageError
+from rebuildstats.errors import NothingToComputeError
 from rebuildstats.figures.life import side_by_side
 from rebuildstats.reports.lasting_sentences import early, early_sentence, make_sentence
 
@@ -38,28 +38,9 @@ def _of(rows: pd.DataFrame, family: str) -> pd.DataFrame:
 
 
 def show(path: str, version: str) -> None:
-    """One topic at a time: the others cost nothing until somebody asks for them."""
     layout.section("How long it lasts")
-    topic = st.segmented_control(
-        "Look at",
-        list(TOPICS),
-        format_func=TOPICS.get,
-        key="lasting",
-        bind="query-params",
-        label_visibility="collapsed",
-    )
-    if topic is None:
-        st.write("Choose what to look at: which make is worth its price, failures per distance, what fails young.")
-        return
-    try:
-        SECTIONS[topic](path, version)
-    except (NothingToComputeError, UsageError) as nothing:
-        st.write(str(nothing))
-
-
-def _family(path: str, version: str, key: str) -> str | None:
-    families = cached.catalog(path, version).families
-    return st.selectbox("Family", families, key=key, bind="query-params") if families else None
+    hint = "Choose what to look at: which make is worth its price, failures per distance, what fails young."
+    views.one_topic(TOPICS, SECTIONS, path, version, key="lasting", hint=hint)
 
 
 def makes(path: str, version: str) -> None:
@@ -111,7 +92,7 @@ def make_table(rows: pd.DataFrame, name: str) -> None:
 def rates(path: str, version: str) -> None:
     left, right = st.columns(2)
     with left:
-        family = _family(path, version, "rates_family")
+        family = views.family(path, version, "rates_family")
     with right:
         by = st.selectbox(
             "Set apart by",
@@ -137,7 +118,7 @@ def rates(path: str, version: str) -> None:
 
 def young(path: str, version: str) -> None:
     """Components that fail more in the first tenth of life than wear gives: fitting or parts."""
-    family = _family(path, version, "young_family")
+    family = views.family(path, version, "young_family")
     if family is None:
         return
     rows = _doubts(path, version, family)

@@ -9,7 +9,6 @@ import views
 from part_view import dates
 
 from rebuildstats import commands
-from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.figures.recurrence import per_unit
 from rebuildstats.fits.inspections import left_out, never_failing
 
@@ -39,34 +38,15 @@ def _shares(path: str, version: str, family: str | None) -> commands.Answer:
 
 
 def show(path: str, version: str) -> None:
-    """One topic at a time: the others cost nothing until somebody asks for them."""
     layout.section("Looked at another way")
-    topic = st.segmented_control(
-        "Look at",
-        list(TOPICS),
-        format_func=TOPICS.get,
-        key="topic",
-        bind="query-params",
-        label_visibility="collapsed",
-    )
-    if topic is None:
-        st.write("Choose what to look at: failures per unit, damage, gauges, shares of fails, what was left out.")
-        return
-    try:
-        SECTIONS[topic](path, version)
-    except (NothingToComputeError, UsageError) as nothing:
-        st.write(str(nothing))
-
-
-def _family(path: str, version: str, key: str) -> str | None:
-    families = cached.catalog(path, version).families
-    return st.selectbox("Family", families, key=key, bind="query-params") if families else None
+    hint = "Choose what to look at: failures per unit, damage, gauges, shares of fails, what was left out."
+    views.one_topic(TOPICS, SECTIONS, path, version, key="topic", hint=hint)
 
 
 def units(path: str, version: str) -> None:
     left, right = st.columns(2)
     with left:
-        family = _family(path, version, "recurrence_family")
+        family = views.family(path, version, "recurrence_family")
     with right:
         by = st.selectbox(
             "Set apart by",
@@ -117,7 +97,7 @@ def drift(path: str, version: str) -> None:
 
 
 def shares(path: str, version: str) -> None:
-    rows = _shares(path, version, _family(path, version, "shares_family")).frame()
+    rows = _shares(path, version, views.family(path, version, "shares_family")).frame()
     rows = views.named(rows, cached.catalog(path, version))
     layout.table(rows, name="fail_shares", says="Share of fails per point by mileage", columns=views.usual(rows))
 

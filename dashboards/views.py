@@ -3,17 +3,52 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+import cached
 import layout
 import pandas as pd
 import streamlit as st
 
+from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.reports.behind import Catalog
 
 MOST_SAID = 5
 _KEY = re.compile(r"(?<=[a-z])_(?=[a-z])")  # main_bearing: a component's key, whose words people read
+
+
+def one_topic(
+    topics: Mapping[str, str],
+    sections: Mapping[str, Callable[[str, str], None]],
+    path: str,
+    version: str,
+    *,
+    key: str,
+    hint: str,
+) -> None:
+    """One topic at a time: the others cost nothing until somebody asks for them."""
+    topic = st.segmented_control(
+        "Look at",
+        list(topics),
+        format_func=topics.get,
+        key=key,
+        bind="query-params",
+        label_visibility="collapsed",
+    )
+    if topic is None:
+        st.write(hint)
+        return
+    try:
+        sections[topic](path, version)
+    except (NothingToComputeError, UsageError) as nothing:
+        st.write(str(nothing))
+
+
+def family(path: str, version: str, key: str) -> str | None:
+    """The family that a section is about; None where there is none yet."""
+    families = cached.catalog(path, version).families
+    return st.selectbox("Family", families, key=key, bind="query-params") if families else None
 
 
 def told(title: str, answer: Mapping[str, Any], *, name: str, columns: dict[str, object] | None = None) -> None:

@@ -109,18 +109,7 @@ def _table(family: str, rows: pd.DataFrame, prior: pd.Series, low: float, high: 
             )
     table = pd.DataFrame(
         lines,
-        columns=[
-            "family",
-            "complaint",
-            "mileage_from",
-            "mileage_to",
-            "component",
-            "count",
-            "teardowns",
-            "share",
-            "share_lower",
-            "share_upper",
-        ],
+        columns=list(COLUMNS),
     )
     ordered: pd.DataFrame = table.sort_values(["complaint", "share"], ascending=[True, False], kind="stable")
     return ordered
