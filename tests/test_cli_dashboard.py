@@ -6,24 +6,19 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 import urllib.error
 import urllib.request
 
 import pytest
 
+from tests.ports import free_port
 from tests.terminal import run
-
-
-def free_port() -> int:
-    with socket.socket() as open_socket:
-        open_socket.bind(("127.0.0.1", 0))
-        return int(open_socket.getsockname()[1])
+from tests.waiting import PATIENCE, until
 
 
 def healthy(port: int) -> bool:
     try:
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=2) as answer:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=20) as answer:
             return answer.read() == b"ok"
     except (urllib.error.URLError, ConnectionError, TimeoutError):
         return False
@@ -31,12 +26,15 @@ def healthy(port: int) -> bool:
 
 @pytest.fixture
 def started(tmp_path):
+    """A dashboard that answers, and its port."""
     run("--store", tmp_path / "s", "init", "--distance", "mi")
     port = free_port()
     command = [sys.executable, "-m", "rebuildstats", "--store", "s", "dashboard", "--port", str(port)]
     process = subprocess.Popen(
         command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
     )
+    until(lambda: healthy(port) or process.poll() is not None, every=0.1)
+    assert process.poll() is None, process.stdout.read()
     yield process, port
     process.kill()
     process.wait()
@@ -46,12 +44,8 @@ def started(tmp_path):
 
 def test_dashboard_answers_and_stops_with_ctrl_c(started):
     process, port = started
-    deadline = time.monotonic() + 60
-    while not healthy(port) and process.poll() is None and time.monotonic() < deadline:
-        time.sleep(0.2)
-    assert healthy(port), process.stdout.read() if process.poll() is not None else "no answer in 60 s"
     process.send_signal(signal.SIGINT)
-    said, _ = process.communicate(timeout=20)
+    said, _ = process.communicate(timeout=PATIENCE)
     assert process.returncode == 130
     assert "Traceback" not in said
     assert f"http://127.0.0.1:{port}" in said
@@ -60,13 +54,9 @@ def test_dashboard_answers_and_stops_with_ctrl_c(started):
 
 def test_the_dashboard_ends_with_whoever_started_it(started):
     process, port = started
-    deadline = time.monotonic() + 60
-    while not healthy(port) and process.poll() is None and time.monotonic() < deadline:
-        time.sleep(0.2)
-    assert healthy(port)
     process.terminate()
-    process.communicate(timeout=20)
-    assert not healthy(port)
+    process.communicate(timeout=PATIENCE)
+    until(lambda: not healthy(port))  # the server hears of it a moment later
 
 
 def test_a_taken_port_is_told_and_nothing_is_started(tmp_path):

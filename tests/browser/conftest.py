@@ -8,7 +8,6 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import socket
 import subprocess
 import sys
 import tempfile
@@ -20,6 +19,7 @@ from pathlib import Path
 import pytest
 
 from rebuildstats.kept_answers.shelf import ENDING
+from tests.ports import free_port
 from tests.ready_fleet import ready_fleet
 
 ROOT = Path(__file__).parents[2]
@@ -78,12 +78,6 @@ def windows(tmp_path_factory):
         yield of
         for window in kept.values():
             window.close()
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @dataclass

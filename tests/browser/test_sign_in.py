@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from rebuildstats.history import store as stores
-from tests.browser.conftest import EVERY_LOOK, LOOKS, _stop, free_port, settled, start_server
+from tests.browser.conftest import EVERY_LOOK, LOOKS, _stop, settled, start_server
+from tests.ports import free_port
 
 pytest.importorskip("authlib")
 from tests.browser.provider import CLIENT, Provider

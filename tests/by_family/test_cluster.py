@@ -15,18 +15,33 @@ from rebuildstats.errors import ClusterError, NothingToComputeError, UsageError
 from rebuildstats.history import store as stores
 from tests.by_family.small_network import furthest
 from tests.terminal import run
+from tests.waiting import PATIENCE
 
 distributed = pytest.importorskip("distributed")
+dask = pytest.importorskip("dask")
+processes = pytest.importorskip("distributed.utils").get_mp_context
 
 NEAR = 1e-11  # sums of families are added in another order than sums of rows; what is left of that in the answers
 
 
+# Workers are forked from a process that has read all libraries, and a busy machine is no failure.
+SETTINGS = {
+    "distributed.worker.multiprocessing-method": "forkserver",
+    "distributed.comm.timeouts.connect": PATIENCE,
+    "distributed.comm.timeouts.tcp": PATIENCE,
+}
+
+
 @pytest.fixture(scope="module")
 def cluster():
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0", memory_limit=0
-    ) as made:
-        yield made.scheduler_address
+    with dask.config.set(SETTINGS), pytest.MonkeyPatch.context() as patched:
+        patched.setattr("rebuildstats.by_family.cluster._PATIENCE", PATIENCE)
+        patched.setattr("rebuildstats.by_family.cluster._WORKERS_PATIENCE", PATIENCE)
+        processes().set_forkserver_preload(["distributed", "rebuildstats.by_family.cluster"])
+        with distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0", memory_limit=0
+        ) as made:
+            yield made.scheduler_address
 
 
 def own_copy(network, folder):
@@ -43,7 +58,7 @@ class Killer(threading.Thread):
     def run(self):
         with distributed.Client(self.address, set_as_default=False) as client:
             ids = client.run(os.getpid)
-            self.now.wait(60)
+            self.now.wait(PATIENCE)
             while self.killed is None:
                 busy = [worker for worker, tasks in client.processing().items() if tasks]
                 if busy:
@@ -63,7 +78,7 @@ def test_a_cluster_forecasts_as_one_machine_though_a_worker_dies(cluster, networ
             killer.now.set()
 
     answer = rebuildstats.forecast(network, months=2, total=True, all_methods=True, cluster=cluster, progress=told)
-    killer.join(60)
+    killer.join(PATIENCE)
     assert killer.killed is not None
     assert len(rounds) > 10, "it died before the end"
     assert furthest(one_machine[1].rows, answer.rows) < 1e-9

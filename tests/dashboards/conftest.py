@@ -15,6 +15,7 @@ from rebuildstats.history.load import load_files
 from rebuildstats.kept_answers.job import work_out
 from rebuildstats.kept_answers.shelf import Shelf
 from tests.ready_fleet import ready_fleet
+from tests.waiting import PATIENCE
 
 APP = Path(__file__).parents[2] / "dashboards" / "app.py"
 PAGES = ("counter", "shop_office", "bench", "data_in", "track_record")
@@ -100,7 +101,7 @@ def run(monkeypatch):
     def start(store: Path, page: str, **asked: str) -> AppTest:
         monkeypatch.setenv("REBUILDSTATS_STORE", str(store))
         config.set_option("runner.magicEnabled", False)  # as in the settings, unread here
-        app = AppTest.from_file(str(APP), default_timeout=60)
+        app = AppTest.from_file(str(APP), default_timeout=PATIENCE)
         for name, value in asked.items():
             app.query_params[name] = value
         # the entry file opens on the first page; the others are reached as a person does

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import sys
-import time
 
 import pytest
 
 from rebuildstats.history import store as stores
 from rebuildstats.kept_answers.shelf import NotReadyError, Shelf, shelf
 from tests.dashboards.conftest import APP, said
+from tests.waiting import until
 
 sys.path.insert(0, str(APP.parent))
 import working
@@ -40,13 +40,6 @@ def workshop(monkeypatch):
     yield made
     made.stop_all()
     until(lambda: all(job.ended is not None for job in made.jobs.values()))
-
-
-def until(true):
-    end = time.monotonic() + 300  # a busy machine is no failure
-    while not true():
-        assert time.monotonic() < end
-        time.sleep(0.02)
 
 
 @pytest.fixture

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from rebuildstats.history import store
 from rebuildstats.history.keep import check
+from tests.waiting import PATIENCE
 
 # Reads lines "store folder"; for each forks a victim that loads file after file of the folder and writes to
 # `confirmed` after each.
@@ -110,7 +111,7 @@ def kill_at_random(folder: Path, times: int, seed: int) -> int:
 def _seconds_of_a_load(folder: Path) -> float:
     start = time.monotonic()
     while not (folder / "confirmed").exists() or not (folder / "confirmed").read_text():
-        assert time.monotonic() - start < 60
+        assert time.monotonic() - start < PATIENCE
         time.sleep(0.01)
     return time.monotonic() - start
 

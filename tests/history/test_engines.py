@@ -20,6 +20,7 @@ import pytest
 import rebuildstats
 from rebuildstats.errors import StoreError
 from rebuildstats.history import drafts, store
+from tests.waiting import PATIENCE
 
 
 @pytest.fixture
@@ -222,7 +223,7 @@ child = os.fork()
 if child == 0:
     put("child")
     sys.exit(0)  # and every hook of the interpreter with it
-for _ in range(600):
+for _ in range(6000):
     ended, status = os.waitpid(child, os.WNOHANG)
     if ended:
         break
@@ -237,7 +238,7 @@ print(status, folder.is_dir())
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system does not fork")
 def test_a_forked_child_takes_no_engine_along(path: Path) -> None:
-    done = subprocess.run([sys.executable, "-c", _FORK, str(path)], capture_output=True, text=True, timeout=60)
+    done = subprocess.run([sys.executable, "-c", _FORK, str(path)], capture_output=True, text=True, timeout=PATIENCE)
     assert done.stdout.split() == ["0", "True"], done.stderr[-500:]
     assert sites(path) == ["after", "child", "parent"]
 

@@ -160,7 +160,7 @@ def check_export(seed: int, form: str, acts: int = 6) -> None:
 
 
 @given(st.integers(0, 2**32), st.sampled_from(["csv", "parquet"]))
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=2)
 def test_what_is_exported_loads_back_to_the_same_store(seed: int, form: str) -> None:
     """More of it by `python -m tests.history.test_export_of_anything 100`."""
     check_export(seed, form, acts=2)

@@ -92,7 +92,7 @@ TEXT = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0")
         max_size=6,
     )
 )
-@settings(max_examples=2, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=2, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_any_history_exported_and_loaded_is_the_same(
     tmp_path: Path, stocked: Path, rows: list[tuple[object, ...]]
 ) -> None:

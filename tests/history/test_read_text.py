@@ -31,7 +31,7 @@ def by_python(text: str, delimiter: str) -> list[list[str]]:
     st.sampled_from(["\n", "\r\n"]),
     st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]),
 )
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_written_by_python_read_by_us(rows: list[list[str]], delimiter: str, ending: str, quoting: int) -> None:
     if quoting == csv.QUOTE_MINIMAL:
         ending = "\r\n"  # with another one the writer leaves a lone return without quotes, which is no CSV
@@ -52,7 +52,7 @@ def test_written_by_python_read_by_us(rows: list[list[str]], delimiter: str, end
     st.sampled_from(["\n", "\r\n"]),
     st.data(),
 )
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_the_fast_way_reads_the_same_cells(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rows: list[list[str]], ending: str, data: st.DataObject
 ) -> None:

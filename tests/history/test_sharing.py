@@ -4,11 +4,9 @@
 
 from __future__ import annotations
 
-import sys
-
 from rebuildstats.history import store
 from tests.history.conftest import Shop
-from tests.history.sharing import Role, share, spread
+from tests.history.sharing import Role, share
 
 
 def test_all_at_once_lose_nothing_and_hear_of_no_lock(shop: Shop) -> None:
@@ -24,12 +22,10 @@ def test_all_at_once_lose_nothing_and_hear_of_no_lock(shop: Shop) -> None:
     )
     assert [error for one in told for error in one.errors] == []
     assert all(one.done > 0 for one in told)
-    if sys.platform == "linux":  # elsewhere waiting for the processor can't be told apart
-        assert spread(told, "reads_idle")[2] < 1.0
 
 
 def test_a_reader_does_not_wait_while_a_writer_has_its_turn(shop: Shop) -> None:
-    """What the times above show by the clock, shown without one: with no patience at all a reader gets in."""
+    """With no patience at all a reader gets in; how long it takes by the clock is the hour's to say."""
     with store.writing(shop.path) as con:
         con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
         with store.reading(shop.path, patience=0.0) as reader:

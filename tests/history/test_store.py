@@ -7,6 +7,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -17,6 +18,7 @@ import pytest
 from rebuildstats.errors import StoreBusyError, StoreError, UsageError
 from rebuildstats.history import drafts, store
 from rebuildstats.history.contract import SQL_TYPES, TABLES
+from tests.waiting import PATIENCE
 
 
 @pytest.fixture
@@ -150,17 +152,18 @@ def test_settings_that_make_no_sense(path: Path) -> None:
 
 
 _HOLD = """
-import sys, time
+import sys
 from rebuildstats.history import store
 with store.{opened}(sys.argv[1]) as con:
     print("open", flush=True)
-    time.sleep(float(sys.argv[2]))
+    sys.stdin.readline()
 """
 
 
-def _held_by_another(path: Path, opened: str, seconds: float) -> subprocess.Popen[str]:
-    code = _HOLD.format(opened=opened)
-    process = subprocess.Popen([sys.executable, "-c", code, str(path), str(seconds)], stdout=subprocess.PIPE, text=True)
+def _held_by_another(path: Path, opened: str) -> subprocess.Popen[str]:
+    """A process that has the store open until its input ends."""
+    command = [sys.executable, "-c", _HOLD.format(opened=opened), str(path)]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     assert process.stdout.readline() == "open\n"
     return process
@@ -169,7 +172,10 @@ def _held_by_another(path: Path, opened: str, seconds: float) -> subprocess.Pope
 @pytest.mark.parametrize("holder", ["reading", "writing"])
 def test_a_writer_has_its_turn(path: Path, holder: str) -> None:
     """After another writer; readers are not waited for."""
-    with _held_by_another(path, holder, 0.4 if holder == "writing" else 60) as process:
+    with _held_by_another(path, holder) as process:
+        if holder == "writing":
+            assert process.stdin is not None
+            threading.Timer(0.3, process.stdin.close).start()  # by then it is waited for
         with store.writing(path) as con:
             con.execute("insert into sites (site, _load, _since) values ('x', 1, 1)").fetchall()
         if holder == "reading":
@@ -192,11 +198,13 @@ def test_readers_do_not_wait_for_a_writer_and_see_what_is_confirmed(path: Path) 
 
 
 def test_after_long_waiting_the_holder_is_named(path: Path) -> None:
-    with _held_by_another(path, "writing", 60) as process:
+    with _held_by_another(path, "writing") as process:
+        with store.reading(path, patience=0.0):  # a reader doesn't wait for it
+            pass
         start = time.monotonic()
         with pytest.raises(StoreBusyError, match=f"process {process.pid}"), store.writing(path, patience=0.3):
             pass
-        assert time.monotonic() - start < 20
+        assert time.monotonic() - start < store.WRITE_PATIENCE_SECONDS  # what it would be without being told
         process.kill()
         process.wait()
     with store.writing(path, patience=0.0):  # whose turn it was is dead
@@ -205,16 +213,18 @@ def test_after_long_waiting_the_holder_is_named(path: Path) -> None:
 
 
 _IN_PLACE = """
-import sys, time, duckdb
+import sys, duckdb
 con = duckdb.connect(sys.argv[1])
 con.execute("insert into sites (site, _load, _since) values ('theirs', 1, 1)").fetchall()
 print("open", flush=True)
-time.sleep(60)
+sys.stdin.readline()
 """
 
 
 def test_another_program_that_writes_in_the_very_file_is_waited_for(path: Path) -> None:
-    process = subprocess.Popen([sys.executable, "-c", _IN_PLACE, str(path)], stdout=subprocess.PIPE, text=True)
+    command = [sys.executable, "-c", _IN_PLACE, str(path)]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    assert process.stdin is not None
     assert process.stdout is not None
     assert process.stdout.readline() == "open\n"
     for opened in (store.reading, store.writing):
@@ -222,6 +232,7 @@ def test_another_program_that_writes_in_the_very_file_is_waited_for(path: Path) 
             raise AssertionError
     process.kill()  # it leaves its row in a journal
     process.wait()
+    process.stdin.close()
     process.stdout.close()
     assert Path(f"{path}.wal").exists()
     with store.writing(path) as con:
@@ -301,7 +312,7 @@ def test_turns_are_taken_one_by_one(tmp_path: Path) -> None:
     def work(_: int) -> None:
         nonlocal inside, most
         for _turn in range(200):
-            with drafts.turn(tmp_path / "store", 60):
+            with drafts.turn(tmp_path / "store", PATIENCE):
                 inside += 1
                 most = max(most, inside)
                 inside -= 1
