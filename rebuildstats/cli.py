@@ -370,7 +370,7 @@ def dashboard(
     port: Annotated[int, typer.Option("--port", help="The port.", min=1, max=65535)] = 8501,
 ) -> None:
     """Open the dashboard of the store in the browser (stop it with Ctrl-C)."""
-    from rebuildstats import commands, places
+    from rebuildstats import places  # all that it takes: the pages are a process of their own, which reads the rest
 
     places.check_address(host, port)
     if not context.obj.exists():
@@ -378,7 +378,7 @@ def dashboard(
     say(f"The dashboard of {context.obj} opens at http://{host}:{port} (stop it with Ctrl-C).")
     if host not in ("127.0.0.1", "localhost", "::1"):
         say("Whoever can reach this address can read the history and write to it.")
-    raise typer.Exit(commands.dashboard(context.obj, host=host, port=port))
+    raise typer.Exit(places.run_dashboard(context.obj, host, port))
 
 
 from rebuildstats import cli_bringing as _bringing  # noqa: E402, F401
