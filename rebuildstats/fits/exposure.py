@@ -104,30 +104,45 @@ def cumulative_hazard(lives: pd.DataFrame, life_fits: Any, life: Ints, ages: lis
     out = [np.zeros(len(life)) for _ in ages]
     if not len(life):
         return out
-    first = np.asarray(lives["first_life"].fillna(False).astype(bool))
     label = coded(lives["family"].astype(str) + "\t" + lives["component"].astype(str)).code
     duty = coded(lives["duty"]).code
-    group = np.unique((label * (int(duty.max()) + 2) + duty + 1) * 2 + first, return_inverse=True)[1]
+    first = np.asarray(lives["first_life"].fillna(False).astype(bool))
+    every = (label * (int(duty.max()) + 2) + duty + 1) * 2 + first
+    known, group = np.unique(every, return_index=True, return_inverse=True)[1:]  # a life stands for its group
+    top = np.ones(len(known))
+    for a in ages:
+        np.maximum.at(top, group[life], a)
+    curves = _hazard_curves(lives.iloc[known], label[known], first[known], life_fits, top)
     order = np.argsort(group[life], kind="stable")
-    edges = np.searchsorted(group[life][order], np.arange(int(group.max()) + 2))
-    grid = np.concatenate([[0.0], np.geomspace(1e-3, 1.0, 240)])
-    known = np.zeros(int(group.max()) + 1, dtype=np.int64)
-    known[group] = np.arange(len(group))  # one life of each group stands for its covariates
-    for g, row in enumerate(known):
+    edges = np.searchsorted(group[life][order], np.arange(len(known) + 1))
+    for g, curve in enumerate(curves):
         rows = order[edges[g] : edges[g + 1]]
-        if not len(rows):
-            continue
-        top = max(max(float(a[rows].max()) for a in ages), 1.0)
-        same = lives.iloc[int(row) : int(row) + 1]
-        model = life_fits.get(str(same["family"].iloc[0]), str(same["component"].iloc[0]))
-        covariates = same[["duty", "first_life"]].loc[same.index.repeat(len(grid))].reset_index(drop=True)
-        survival = np.nan if model is None else 1.0 - np.asarray(model.chance(grid * top, covariates), dtype=float)
-        told = bool(np.all(np.isfinite(survival)))
-        # a survival a rounding above 1 would make a hazard below 0
-        curve = np.maximum.accumulate(np.maximum(-np.log(np.maximum(survival, 1e-12)), 0.0)) if told else grid**2
         for target, a in zip(out, ages, strict=True):
-            target[rows] = np.interp(a[rows], grid * top, curve)
+            target[rows] = np.interp(a[rows], _GRID * top[g], curve)
     return out
+
+
+_GRID = np.concatenate([[0.0], np.geomspace(1e-3, 1.0, 240)])
+
+
+def _hazard_curves(lives: pd.DataFrame, label: Ints, first: Flags, life_fits: Any, top: Array) -> Array:
+    """H of each of `lives` over _GRID times its `top`, (lives, grid); those of one component (`label`) lie together."""
+    curves = np.tile(_GRID**2, (len(lives), 1))
+    duty = lives["duty"].to_numpy(dtype=object)
+    for own in np.split(np.arange(len(lives)), np.flatnonzero(np.diff(label)) + 1):
+        one = lives.iloc[own[0]]
+        model = life_fits.get(str(one["family"]), str(one["component"]))
+        if model is None:
+            continue
+        covariates = pd.DataFrame({"duty": duty[own], "first_life": first[own]}, dtype=object)
+        spread = covariates.loc[np.repeat(covariates.index, len(_GRID))].reset_index(drop=True)
+        age = (top[own, None] * _GRID).ravel()
+        survival = 1.0 - np.asarray(model.chance(age, spread), dtype=float).reshape(len(own), -1)
+        told = np.isfinite(survival).all(axis=1)
+        # a survival a rounding above 1 would make a hazard below 0
+        hazard = np.maximum(-np.log(np.maximum(survival[told], 1e-12)), 0.0)
+        curves[own[told]] = np.maximum.accumulate(hazard, axis=1)
+    return curves
 
 
 MOST_PIECES = 3_000_000
