@@ -6,12 +6,14 @@ What grows is the fleet (`growing_fleet`): more teardowns of more units in the s
 step is one question's own work, what it works on being ready: load (from CSV files into a new store), lives (`known`:
 the history read, its lives made), fit (components, units, points), forecast (12 months), order, repeats, inspections.
 Each runs in a fresh process with a time limit and is told in seconds of processor; after every point FOLDER/growth.csv
-is written, so the run can be stopped and goes on where it was. At the end FOLDER/growth.html shows the points, beside
-each step the line of n log n through its first point; printed are each step's exponents.
+is written, so the run can be stopped and goes on where it was. Sizes are what was asked of `growing_fleet`. At the end
+FOLDER/growth.html shows the points, beside each step the line of n log n through its first point; printed are each
+step's exponents.
 """
 
 from __future__ import annotations
 
+import pickle
 import resource
 import shutil
 import subprocess
@@ -34,16 +36,16 @@ from tests.benchmarks.growing_fleet import tables
 
 STEPS = ("load", "lives", "fit", "forecast", "order", "repeats", "inspections")
 LIMIT_SECONDS = 2_400
-COLUMNS = ["asked", "step", "findings", "seconds", "gibibytes"]
+COLUMNS = ["findings", "step", "seconds", "gibibytes"]
 
 
-def timed(work: Callable[[], Any], findings: Callable[[], int]) -> None:
-    """Do the work and print how many findings it was for, its seconds of processor and the process's most memory."""
+def timed(work: Callable[[], Any]) -> Any:
+    """Do the work and print its seconds of processor and the process's most memory."""
     begun = time.process_time()
-    work()
+    found = work()
     seconds = time.process_time() - begun
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
-    print(findings(), seconds, peak)
+    print(seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20)
+    return found
 
 
 def write(folder: Path, asked: int) -> None:
@@ -56,46 +58,49 @@ def load(folder: Path) -> None:
     path = folder / "history.duckdb"
     path.unlink(missing_ok=True)
     stores.create(path, "km")
-    reports: list[Any] = []
-    timed(
-        lambda: reports.append(load_files(path, [folder / "sheets"])),
-        lambda: int(reports[0].frame().set_index("table")["new"]["findings"]),
-    )
-    assert reports[0].complete, "every row is lawful and must go in"
+    report = timed(lambda: load_files(path, [folder / "sheets"]))
+    assert report.complete, "every row is lawful and must go in"
 
 
-def step(name: str, path: Path) -> None:
-    """One step on a store: what it works on is made first and not counted."""
+def step(name: str, folder: Path) -> None:
+    """One step on a store; what a later one works on is kept in the folder, so that a process does nothing else."""
+    path = folder / "history.duckdb"
     if name == "lives":
-        found: list[Any] = []
-        timed(lambda: found.append(known(path)), lambda: len(found[0].history.findings))
+        _keep(folder, name, timed(lambda: known(path)))
         return
-    now = known(path)
-    count = len(now.history.findings)
+    now = _kept(folder, "lives")
     if name == "fit":
-        timed(lambda: fits(path, now), lambda: count)
+        _keep(folder, name, timed(lambda: fits(path, now)))
         return
-    fitted = fits(path, now)
+    fitted = _kept(folder, "fit")
     if name == "forecast":
-        timed(lambda: desks.forecast_of(now, fitted.life, fitted.units), lambda: count)
+        _keep(folder, name, timed(lambda: desks.forecast_of(now, fitted.life, fitted.units)))
     elif name == "repeats":
-        timed(lambda: desks.repeats_of(now, fitted.life), lambda: count)
+        timed(lambda: desks.repeats_of(now, fitted.life))
     else:
-        ahead = desks.forecast_of(now, fitted.life, fitted.units)
+        ahead = _kept(folder, "forecast")
         if name == "order":
-            timed(lambda: desks.order_of(now, ahead, desks.goal_of(None, None, None)), lambda: count)
+            timed(lambda: desks.order_of(now, ahead, desks.goal_of(None, None, None)))
         else:
             openings = desks.openings_ahead(now, fitted.units, ahead)
-            timed(lambda: desks.inspections_of(now, fitted.points, openings, None, None), lambda: count)
+            timed(lambda: desks.inspections_of(now, fitted.points, openings, None, None))
+
+
+def _keep(folder: Path, name: str, found: Any) -> None:
+    (folder / f"{name}.pickle").write_bytes(pickle.dumps(found))
+
+
+def _kept(folder: Path, name: str) -> Any:
+    return pickle.loads((folder / f"{name}.pickle").read_bytes())
 
 
 def measured(asked: int, name: str, folder: Path) -> list[float]:
-    """A step in a fresh process: findings, seconds, gibibytes; missing where it takes longer than the limit."""
+    """A step in a fresh process: its seconds and gibibytes, missing where it takes longer than the limit."""
     command = [sys.executable, "-m", "tests.benchmarks.bench_growth", name, str(folder), str(asked)]
     try:
         said = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, timeout=LIMIT_SECONDS).stdout
     except subprocess.TimeoutExpired:
-        return [np.nan, np.nan, np.nan]
+        return [np.nan, np.nan]
     return [float(value) for value in said.split()]
 
 
@@ -107,8 +112,8 @@ def measure(folder: Path, sizes: list[int]) -> pd.DataFrame:
         place = folder / str(asked)
         for name in STEPS:
             mine = points[points["step"] == name]
-            given_up = bool(mine.loc[mine["asked"] < asked, "seconds"].isna().any())
-            if (mine["asked"] == asked).any() or given_up:
+            given_up = bool(mine.loc[mine["findings"] < asked, "seconds"].isna().any())
+            if (mine["findings"] == asked).any() or given_up:
                 continue
             if name == "load":
                 shutil.rmtree(place, ignore_errors=True)
@@ -133,7 +138,7 @@ def exponents(points: pd.DataFrame) -> pd.DataFrame:
         rows.append(
             {
                 "step": name,
-                **{f"{asked:,}": value for asked, value in zip(mine["asked"], mine["seconds"].round(2), strict=True)},
+                **{f"{size:,}": value for size, value in zip(mine["findings"], mine["seconds"].round(2), strict=True)},
                 "all": np.polyfit(n, seconds, 1)[0],
                 "last two": (seconds[-1] - seconds[-2]) / (n[-1] - n[-2]),
                 "n log n": (of_n_log_n[-1] - of_n_log_n[-2]) / (n[-1] - n[-2]),
@@ -177,6 +182,6 @@ if __name__ == "__main__":
     elif sys.argv[1] == "load":
         load(Path(sys.argv[2]))
     elif sys.argv[1] in STEPS:
-        step(sys.argv[1], Path(sys.argv[2]) / "history.duckdb")
+        step(sys.argv[1], Path(sys.argv[2]))
     else:
         main(Path(sys.argv[1]), [int(size) for size in sys.argv[2:]] or [10_000, 100_000, 1_000_000])
