@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
 from streamlit import config
+from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
 
 from rebuildstats.history import store as stores
@@ -19,6 +21,14 @@ from tests.waiting import PATIENCE
 
 APP = Path(__file__).parents[2] / "dashboards" / "app.py"
 PAGES = ("counter", "shop_office", "bench", "data_in", "track_record")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def components_are_looked_for_once():
+    """At its start an app looks through everything installed for components; here hundreds of apps start."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(manifest_scanner, "scan_component_manifests", cache(manifest_scanner.scan_component_manifests))
+        yield
 
 
 @pytest.fixture(scope="session")

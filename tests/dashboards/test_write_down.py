@@ -11,6 +11,8 @@ from rebuildstats.history import store as stores
 from rebuildstats.history.corrections import store_teardown
 from rebuildstats.history.load import load_files
 from rebuildstats.history.past import stored_job
+from rebuildstats.kept_answers.job import work_out
+from rebuildstats.kept_answers.shelf import ENDING
 from tests.dashboards.conftest import said
 
 SHEETS = {
@@ -38,12 +40,20 @@ def first_store(tmp_path_factory):
     path = folder / "form.duckdb"
     stores.create(path, "mi")
     assert load_files(path, [folder / f"{name}.csv" for name in SHEETS]).complete
+    work_out(path, [("history", {})])
     return path
 
 
 @pytest.fixture
 def shop(first_store, tmp_path):
-    return shutil.copy(first_store, tmp_path / "form.duckdb")
+    """A copy of the first store, its history ready beside it."""
+    own = shutil.copy(first_store, tmp_path / "form.duckdb")
+    shutil.copytree(beside(first_store), beside(own))
+    return own
+
+
+def beside(store):
+    return store.with_name(store.name + ENDING)
 
 
 def verdicts(app):
