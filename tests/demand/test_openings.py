@@ -15,7 +15,7 @@ from tests.fleets.random_fleet import cut_day, random_fleet
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory):
     place = tmp_path_factory.mktemp("openings")
-    fleet = random_fleet(13, units=80, years=4, families=2, components=7)
+    fleet = random_fleet(13, units=40, years=3, families=2, components=7)
     fleet.write(place / "tables", cut_day(fleet))
     store = place / "h.duckdb"
     rebuildstats.init(store, distance="km")

@@ -34,7 +34,7 @@ def connection_of(frames: dict[str, pd.DataFrame]) -> duckdb.DuckDBPyConnection:
     return con
 
 
-@pytest.mark.parametrize(("seed", "units"), [(1, 60), (2, 90), (3, 120), (4, 60), (5, 60), (6, 40)])
+@pytest.mark.parametrize(("seed", "units"), [(1, 60), (2, 60), (3, 90), (6, 40)])
 def test_the_lives_of_a_random_fleet_equal_those_worked_out_by_hand(seed: int, units: int) -> None:
     fleet = random_fleet(seed, units=units, years=4, plants=("left_out", "bench") if seed % 2 else ())
     day = cut_day(fleet)

@@ -136,6 +136,7 @@ def test_the_answers_are_the_same(earlier: Path, todays: tuple[Path, answers.Kno
     assert [kind for (kind,) in loads] == ["load", "load", "form", "form", "withdraw", "load", "undo"]
 
 
+@pytest.mark.parametrize("earlier", [STORES[0], STORES[-1]], indirect=True)
 def test_it_goes_on(earlier: Path, tmp_path: Path) -> None:
     """Loads, joins, withdrawals and undoing on it, with the rows of its past."""
     before = as_it_stands(earlier)

@@ -56,7 +56,8 @@ def teardown(job: str, unit: str, day: int, reason: str = "scheduled") -> dict[s
 
 def ahead(history: History, records: Records, months: int = 12) -> Forecast:
     lives = fit_lives(records.lives, history.components)
-    return forecast_parts(records, history, lives, fit_unit_lives(records.unit_lives), months=months, seed=1)
+    units = fit_unit_lives(records.unit_lives)
+    return forecast_parts(records, history, lives, units, months=months, draws=40, seed=1)
 
 
 @pytest.mark.parametrize(("drag", "bad"), [(1.49, True), (1.5, False), (1.51, False), (0.0, True), (3.0, False)])
