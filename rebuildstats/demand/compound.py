@@ -118,6 +118,19 @@ def expected_pieces(cells: Sequence[tuple[Stream, Array]]) -> float:
     return float(sum(pieces.sum() for pieces in each))
 
 
+def mean_of_cells(cells: Sequence[tuple[Stream, Array]], multipliers: Array) -> float:
+    """Mean of `pmf_of_cells` without working out the distribution."""
+    mean = 0.0
+    for stream, count in cells:
+        if stream.once:
+            stayed = np.log1p(-np.minimum(stream.teardown, 1.0 - 1e-12))
+            teardowns = -np.expm1(multipliers[:, None] * stayed[None, :]).mean(axis=0)
+        else:
+            teardowns = stream.teardown * multipliers.mean()
+        mean += float(sum((count * teardowns) @ t.chance * t.n * t.quantity for t in stream.takes))
+    return mean
+
+
 def _log_transform(streams: Sequence[tuple[Stream, Array, Complex]], multipliers: Array) -> Complex:
     """Log transform of all streams at each multiplier: (multipliers, frequencies).
 

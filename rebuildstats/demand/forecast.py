@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rebuildstats.demand.blame import complaint_ratios
-from rebuildstats.demand.compound import pmf_of_cells
+from rebuildstats.demand.compound import mean_of_cells, pmf_of_cells
 from rebuildstats.demand.corrections import toward_recent
 from rebuildstats.demand.failures import with_rate_of_the_unknown
 from rebuildstats.demand.fleet import first_seen, fleets_today, rate_of_last_resort
@@ -444,9 +444,9 @@ def _combined(forecast: Forecast) -> Forecast:
         free = forecast._free(part, horizon)
         if part in forecast.elsewhere:
             free = min(free, forecast.elsewhere[part].free)
-        loose = forecast._loose_pmf(part, horizon, None)
-        level = (mean_of(forecast.pmf(part, TOTAL)) - mean_of(loose)) / len(forecast.months)
-        moved = forecast._wanted(part, horizon).moved * forecast.ratio_draws[:, i]
+        wanted = forecast._wanted(part, horizon)
+        moved = wanted.moved * forecast.ratio_draws[:, i]
+        level = mean_of_cells(wanted.cells, moved) / len(forecast.months)
         sd = float(np.log(np.maximum(moved, 1e-9)).std())
         pull = toward_recent(level, sd, forecast.past.usual(part), forecast._lot(part), free)
         pulled[:, i] *= pull.factor

@@ -131,3 +131,16 @@ def test_half_a_piece_is_a_chance_of_one() -> None:
 def test_nothing_expected_is_a_certain_zero() -> None:
     assert compound.mixed_pmf([], ONE).tolist() == [1.0]
     assert compound.mixed_pmf([once([0.0], take([1.0]))], ONE).tolist() == [1.0]
+
+
+def test_the_mean_alone_is_that_of_the_distribution() -> None:
+    rng = np.random.default_rng(3)
+    chance = rng.uniform(0.05, 0.9, 12)
+    streams = [
+        once(list(rng.uniform(0.05, 0.9, 12)), take(list(chance), 2, 0.3, 3.0), take(list(chance))),
+        compound.Stream(rng.uniform(0, 0.4, 12), (take(list(chance)),), False),
+    ]
+    cells, draws = compound.cells_of(streams), rng.gamma(9.0, 1 / 9.0, 200)
+    # what is left between them is reading log transforms in straight lines between multipliers
+    assert compound.mean_of_cells(cells, draws) == pytest.approx(mean_of(compound.pmf_of_cells(cells, draws)), rel=5e-3)
+    assert compound.mean_of_cells(cells, ONE) == pytest.approx(compound.expected_pieces(cells), rel=1e-12)
