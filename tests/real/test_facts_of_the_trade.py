@@ -136,7 +136,8 @@ def test_a_component_supplied_only_within_an_assembly_creates_demand_for_the_ass
 def test_a_ring_is_replaced_by_its_own_grade() -> None:
     units = 12
     grade = {f"PUMP-{k}": "RING-A" if k % 4 == 1 else "RING-B" for k in range(1, units + 1)}
-    jobs = [teardown(f"j{day}-{k}", f"PUMP-{k}", day) for day in (250, 400, 550, 700) for k in range(1, units + 1)]
+    days = (250, 400, 550, 700)
+    jobs = [teardown(f"j{day}-{k}", f"PUMP-{k}", day + 7 * k % 30) for day in days for k in range(1, units + 1)]
     history, records = known(
         **shop(units, "PUMP"),
         components=[{"family": "PUMP", "component": "shim_ring", "group": "ring", "renewal": "always"}],
@@ -182,7 +183,7 @@ def test_a_dressed_burr_uses_no_part_and_ends_no_life() -> None:
 
 def test_a_seal_is_demanded_at_every_rebuild_recorded_or_not_worn_or_not() -> None:
     units = 5
-    jobs = [teardown(f"j{k}", f"GEAR-{k}", 500) for k in range(1, units + 1)]
+    jobs = [teardown(f"j{k}", f"GEAR-{k}", 480 + 9 * k) for k in range(1, units + 1)]
     history, records = known(
         **shop(units, "GEAR"),
         components=[
