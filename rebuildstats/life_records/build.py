@@ -60,7 +60,9 @@ def make_relations(con: duckdb.DuckDBPyConnection, as_of: date) -> None:
 
 def frame(con: duckdb.DuckDBPyConnection, relation: str) -> pd.DataFrame:
     """One of those relations as a frame with the dtypes that `Records` documents."""
-    found: pd.DataFrame = con.table(relation).df().drop(columns="job_id", errors="ignore")
+    # by way of Arrow, which pandas keeps text in anyhow: DuckDB's own way makes a Python object of every cell
+    found: pd.DataFrame = con.table(relation).to_arrow_table().to_pandas(date_as_object=False)
+    found = found.drop(columns="job_id", errors="ignore")
     return found.astype({column: _dtype(column, found[column]) for column in found.columns})
 
 

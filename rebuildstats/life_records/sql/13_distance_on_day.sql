@@ -11,15 +11,15 @@ with ends as (
     from vehicle_line
     group by vehicle
 ),
-before as (
-    select a.vehicle, a.day, l.read_on, l.distance
-    from days_asked as a
-    asof inner join vehicle_line as l on a.vehicle = l.vehicle and a.day >= l.read_on
-),
-after as (
-    select a.vehicle, a.day, l.read_on, l.distance
-    from days_asked as a
-    asof inner join vehicle_line as l on a.vehicle = l.vehicle and a.day <= l.read_on
+steps as (
+    select
+        vehicle,
+        read_on,
+        distance,
+        lead(read_on) over line as next_read_on,
+        lead(distance) over line as next_distance
+    from vehicle_line
+    window line as (partition by vehicle order by read_on)
 )
 select
     a.vehicle,
@@ -29,11 +29,9 @@ select
         when a.day <= e.first_on
             then e.first_distance
                 - (e.first_on - a.day) * coalesce((e.last_distance - e.first_distance) / nullif(e.last_on - e.first_on, 0), 0)
-        when after.read_on = before.read_on then before.distance
-        else before.distance
-            + (a.day - before.read_on) * (after.distance - before.distance) / nullif(after.read_on - before.read_on, 0)
+        when a.day = s.read_on then s.distance
+        else s.distance + (a.day - s.read_on) * (s.next_distance - s.distance) / nullif(s.next_read_on - s.read_on, 0)
     end as distance
 from days_asked as a
 inner join ends as e using (vehicle)
-left join before using (vehicle, day)
-left join after using (vehicle, day)
+asof left join steps as s on a.vehicle = s.vehicle and a.day >= s.read_on

@@ -1,7 +1,15 @@
 -- a row is a teardown, its reason filled in, with the vehicle the unit came out of. Numbers stand for names from here
 -- on: job_id in the order of units and days, unit_id, place_id (31)
 create or replace temp table teardown_order as
-with causes as (
+with numbered as (
+    select
+        job,
+        row_number() over (order by unit, opened_on, job)::integer as job_id,
+        row_number() over (partition by unit order by opened_on, job)::integer as teardown_number
+    from known_teardowns
+    semi join known_units using (unit)
+),
+causes as (
     select distinct job from known_findings where role = 'cause'
 ),
 fitted as (
@@ -10,8 +18,8 @@ fitted as (
     asof inner join known_fitments as f on t.unit = f.unit and t.opened_on > f.fitted_on
 )
 select
-    row_number() over (order by t.unit, t.opened_on, t.job)::integer as job_id,
-    row_number() over (partition by t.unit order by t.opened_on, t.job)::integer as teardown_number,
+    n.job_id,
+    n.teardown_number,
     t.job,
     t.unit,
     u.family,
@@ -32,6 +40,7 @@ select
     t.labour_hours,
     t.outside_cost
 from known_teardowns as t
+inner join numbered as n using (job)
 inner join known_units as u using (unit)
 left join causes using (job)
 left join fitted using (job)

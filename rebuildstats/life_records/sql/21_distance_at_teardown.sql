@@ -14,9 +14,7 @@ with own as (
 ends as (
     select
         t.job_id,
-        f.unit,
-        f.vehicle,
-        f.fitted_on,
+        f.fitment_id,
         f.start_distance,
         case
             when f.removed_on < t.opened_on then f.end_distance
@@ -30,8 +28,6 @@ ends as (
 )
 select
     job_id,
-    unit,
-    vehicle,
-    fitted_on,
+    fitment_id,
     not_below_zero(distance - start_distance) as distance
 from ends

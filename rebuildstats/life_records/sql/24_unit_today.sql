@@ -21,8 +21,7 @@ run_since as (
     from fitment_spans as f
     left join last_known as k on f.unit = k.unit
     left join teardown_order as t on k.job_id = t.job_id
-    left join distance_at_teardown as d
-        on k.job_id = d.job_id and f.unit = d.unit and f.vehicle = d.vehicle and f.fitted_on = d.fitted_on
+    left join distance_at_teardown as d on k.job_id = d.job_id and f.fitment_id = d.fitment_id
     left join distance_on_day as today on f.vehicle = today.vehicle and today.day = $as_of
     where f.removed_on is null or t.opened_on is null or f.removed_on > t.opened_on
 ),

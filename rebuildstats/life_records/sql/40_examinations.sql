@@ -1,27 +1,45 @@
--- a row is one teardown seen from one place of its unit, recorded or not; `stay` counts the renewals before it, so
--- stay 0 is what was there at first sight
+-- a row is one teardown seen from one place of its unit, recorded or not, its findings there taken together: the worst
+-- verdict, the strongest action, a cause before the other roles; `stay` counts the renewals before it, so stay 0 is
+-- what was there at first sight
 create or replace temp table examinations as
+with said as (
+    select
+        t.job_id,
+        p.place_id,
+        null as verdict,
+        null as action,
+        null as role,
+        false as recorded,
+        p.renewal = 'always' and t.scope = 'rebuild' as renewed
+    from teardown_order as t
+    inner join places as p using (family)
+    union all
+    select job_id, place_id, verdict, action, role, true, coalesce(action = 'replace', false) from findings_numbered
+    union all
+    select job_id, place_id, null, null, null, false, true from renewals
+),
+together as (
+    select
+        job_id,
+        place_id,
+        min(verdict) as verdict,
+        min(action) as action,
+        min(role) as role,
+        bool_or(recorded) as recorded,
+        bool_or(renewed) as renewed
+    from said
+    group by job_id, place_id
+)
 select
     m.unit_id,
-    t.job_id,
-    p.place_id,
-    p.shows_in_service,
-    f.verdict,
-    f.action,
-    f.role,
-    f.part,
-    f.job_id is not null as recorded,
-    r.job_id is not null as renewed,
+    e.*,
     m.mileage,
     (
-        count(r.job_id) over (
-            partition by m.unit_id, p.place_id
-            order by t.job_id
+        count(*) filter (e.renewed) over (
+            partition by m.unit_id, e.place_id
+            order by e.job_id
             rows between unbounded preceding and 1 preceding
         )
     )::integer as stay
-from teardown_order as t
-inner join places as p using (family)
+from together as e
 inner join unit_mileage as m using (job_id)
-left join position_findings as f on t.job_id = f.job_id and p.place_id = f.place_id
-left join renewals as r on t.job_id = r.job_id and p.place_id = r.place_id

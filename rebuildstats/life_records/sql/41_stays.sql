@@ -13,7 +13,6 @@ with first_stays as (
         -- a failed one that shows in service would not have come; one that doesn't may already have been bad
         case when s.is_original and s.origin = 'used' and p.shows_in_service then s.known_mileage else 0 end as entry_age,
         s.is_original or p.renewal = 'always' as is_begun,
-        p.shows_in_service,
         null::integer as opened_by,
         null::varchar as part
     from first_sight as s
@@ -21,17 +20,17 @@ with first_stays as (
 ),
 later_stays as (
     select
-        unit_id,
-        place_id,
-        stay + 1 as stay,
-        mileage as start_mileage,
+        e.unit_id,
+        e.place_id,
+        e.stay + 1 as stay,
+        e.mileage as start_mileage,
         0 as entry_age,
         true as is_begun,
-        shows_in_service,
-        job_id as opened_by,
-        part
-    from examinations
-    where renewed
+        e.job_id as opened_by,
+        f.part
+    from examinations as e
+    left join fitted_parts as f on e.job_id = f.job_id and e.place_id = f.place_id
+    where e.renewed
 ),
 together as (
     select * from first_stays
@@ -45,7 +44,7 @@ select
     t.start_mileage,
     t.entry_age,
     t.is_begun,
-    t.shows_in_service,
+    p.shows_in_service,
     t.opened_by,
     t.part,
     -- a stay of unknown age at first sight isn't counted

@@ -8,7 +8,7 @@ select
     job_id as closed_by,
     renewed,
     case
-        when verdict = 'fail' and role in ('cause', 'consequence') then role
+        when verdict = 'fail' and role in ('cause', 'consequence') then role::varchar
         when verdict = 'fail' then 'wear'
         else 'replaced'
     end as ended_as,

@@ -10,9 +10,7 @@ with seen as (
     group by unit_id, place_id, stay
 )
 select
-    s.unit_id,
-    s.place_id,
-    s.stay,
+    s.*,
     not_below_zero(u.mileage - s.start_mileage) as age,
     greatest(
         s.entry_age,

@@ -11,33 +11,44 @@ numbered as (
         row_number() over ()::integer as stretch_id,
         s.*,
         u.unit,
-        u.vehicle as vehicle_today
+        u.vehicle as vehicle_today,
+        opening.opened_on as begun_on,
+        opening.vehicle as opening_vehicle,
+        closing.opened_on as ended_on,
+        closing.vehicle as closing_vehicle
     from stretches as s
     inner join unit_today as u using (unit_id)
+    left join teardown_order as opening on s.opened_by = opening.job_id
+    left join teardown_order as closing on s.closed_by = closing.job_id
 ),
 until_today as (
     select
         f.unit,
-        f.vehicle,
+        f.fitment_id,
         f.fitted_on,
+        f.removed_on,
+        v.site,
+        v.duty,
         case when f.removed_on is null then today.distance else f.end_distance end - f.start_distance as distance
     from fitment_spans as f
+    inner join known_vehicles as v using (vehicle)
     left join distance_on_day as today on f.vehicle = today.vehicle and today.day = $as_of
 ),
 shares as (
     select
         s.stretch_id,
-        v.site,
-        v.duty,
+        f.site,
+        f.duty,
         coalesce(case when s.closed_by is null then f.distance else closing.distance end, 0)
         - coalesce(opening.distance, 0) as distance
     from numbered as s
-    inner join until_today as f using (unit)
-    inner join known_vehicles as v using (vehicle)
-    left join distance_at_teardown as opening
-        on s.opened_by = opening.job_id and f.vehicle = opening.vehicle and f.fitted_on = opening.fitted_on
-    left join distance_at_teardown as closing
-        on s.closed_by = closing.job_id and f.vehicle = closing.vehicle and f.fitted_on = closing.fitted_on
+    -- a stay in a vehicle that was over before the stretch, or came after it, adds nothing to it
+    inner join until_today as f
+        on s.unit = f.unit
+        and (s.ended_on is null or f.fitted_on < s.ended_on)
+        and (s.begun_on is null or f.removed_on is null or f.removed_on >= s.begun_on)
+    left join distance_at_teardown as opening on s.opened_by = opening.job_id and f.fitment_id = opening.fitment_id
+    left join distance_at_teardown as closing on s.closed_by = closing.job_id and f.fitment_id = closing.fitment_id
 ),
 sites as (
     select stretch_id, site, sum(distance order by distance) as distance
@@ -74,8 +85,6 @@ select
 from numbered as s
 left join most_site using (stretch_id)
 left join most_duty using (stretch_id)
-left join teardown_order as closing on s.closed_by = closing.job_id
-left join teardown_order as opening on s.opened_by = opening.job_id
 left join known_vehicles as closing_vehicle
-    on case when s.closed_by is null then s.vehicle_today else closing.vehicle end = closing_vehicle.vehicle
-left join known_vehicles as opening_vehicle on opening.vehicle = opening_vehicle.vehicle
+    on case when s.closed_by is null then s.vehicle_today else s.closing_vehicle end = closing_vehicle.vehicle
+left join known_vehicles as opening_vehicle on s.opening_vehicle = opening_vehicle.vehicle

@@ -1,5 +1,5 @@
 -- a row is the life of one component position: exact where lower_age = upper_age, right-censored without upper_age
-create or replace temp table lives as
+create or replace temp view lives as
 select
     p.family,
     p.component,

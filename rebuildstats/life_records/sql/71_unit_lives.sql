@@ -1,5 +1,5 @@
 -- a row is the life of one unit between rebuilds: exact where it came back failed, else right-censored
-create or replace temp table unit_lives as
+create or replace temp view unit_lives as
 select
     f.family,
     null::varchar as component,

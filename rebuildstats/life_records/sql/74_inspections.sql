@@ -1,5 +1,5 @@
 -- a row is a finding as it was written, with the age of its component position there
-create or replace temp table inspections as
+create or replace temp view inspections as
 select
     f.job,
     t.unit,

@@ -1,5 +1,5 @@
 -- a row is a component position of a unit today: its age and the age at which it was last known good (NULL: not known)
-create or replace temp table positions_today as
+create or replace temp view positions_today as
 select
     u.unit,
     p.family,
