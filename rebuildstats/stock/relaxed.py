@@ -64,6 +64,19 @@ class Network:
         at = np.bincount(self.bin_item, weights=reached[bin_node], minlength=self.items).astype(np.int64)
         return at, float(gain.sum() - flow.flow_value) / scale
 
+    def between(self, below: Ints, above: Ints) -> Network:
+        """What is left to decide where `below` (bins per item) is bought in any case and nothing beyond `above`."""
+        had, may = _met(self, below), _met(self, above)
+        lost = np.zeros(len(self.weight), bool)
+        lost[self.line_job[~may[self.line_bin]]] = True
+        line = ~had[self.line_bin] & ~lost[self.line_job]
+        bins = may & ~had
+        jobs = np.zeros(len(self.weight), bool)
+        jobs[self.line_job[line]] = True
+        job_number, bin_number = np.cumsum(jobs) - 1, np.cumsum(bins) - 1
+        lines = job_number[self.line_job[line]], bin_number[self.line_bin[line]]
+        return Network(self.bin_item[bins], self.bin_step[bins], *lines, self.weight[jobs], self.items)
+
 
 @dataclass(frozen=True, slots=True)
 class Hull:
@@ -90,24 +103,24 @@ def around_budget(net: Network, budget: float) -> Hull:
 
 
 def _around(net: Network, beyond: Callable[[float, float], bool]) -> tuple[Ints, Ints, list[tuple[float, float]]]:
-    """The two neighbouring corners of the hull between which `beyond` (filled, money) turns true, and every price
-    solved on the way with its best value.
+    """The two neighbouring corners of the hull between which `beyond` (filled, money) turns true, and prices with their
+    best values.
 
     The next price is the slope of the chord between the two corners known: its solution lies above the chord unless the
-    two are neighbours, when no corner lies between them (the corners of a parametric cut: Gallo, Grigoriadis & Tarjan
-    1989, SIAM J. Comput. 18:30).
+    two are neighbours, when no corner lies between them. Solutions at rising prices lie within one another (Gallo,
+    Grigoriadis & Tarjan 1989, SIAM J. Comput. 18:30), so only what is between the two corners is left to decide; the
+    last price, which bounds best, is solved over everything, so that its value takes nothing for granted.
     """
     below = np.zeros(net.items, np.int64)
     above = np.bincount(net.bin_item, minlength=net.items).astype(np.int64)
     low, high = (_filled(net, below), 0.0), (_filled(net, above), _money(net, above))
-    prices: list[tuple[float, float]] = []
+    price, rest = None, net
     for _ in range(_CHORDS):
         gap = high[0] - low[0], high[1] - low[1]
         if gap[0] <= 1e-9 or gap[1] <= 0:
             break
         price = gap[0] / gap[1]
-        at, value = net.solve(price)
-        prices.append((price, value))
+        at = below + rest.solve(price)[0]
         found = _filled(net, at), _money(net, at)
         if found[0] - price * found[1] <= low[0] - price * low[1] + 1e-7 * max(high[0], 1.0):
             break
@@ -115,7 +128,8 @@ def _around(net: Network, beyond: Callable[[float, float], bool]) -> tuple[Ints,
             above, high = at, found
         else:
             below, low = at, found
-    return below, above, prices
+        rest = net.between(below, above)
+    return below, above, [] if price is None else [(price, net.solve(price)[1])]
 
 
 def corners(net: Network, points: int) -> list[Ints]:
