@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 
@@ -14,7 +15,7 @@ import pytest
 from rebuildstats import __version__
 from rebuildstats.history.contract import TABLES
 from tests.asking import ASKING
-from tests.fleets.random_fleet import cut_day, random_fleet
+from tests.ready_fleet import ready_fleet
 from tests.small_stores import one_teardown, write
 from tests.terminal import run
 
@@ -70,14 +71,8 @@ CONTRACT = {
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory):
-    """A store with a small random fleet in it, and the folder it was loaded from."""
-    place = tmp_path_factory.mktemp("shop")
-    fleet = random_fleet(11, units=30, years=3, families=2, components=7)
-    fleet.write(place / "tables", cut_day(fleet))
-    store = place / "history.duckdb"
-    assert run("--store", store, "init", "--distance", "mi").code == 0
-    assert run("--store", store, "load", place / "tables").code == 0
-    return store
+    """A store with a small random fleet in it, and its sheets."""
+    return shutil.copyfile(ready_fleet(), tmp_path_factory.mktemp("shop") / "history.duckdb")
 
 
 @pytest.fixture(autouse=True)
@@ -148,7 +143,7 @@ def test_two_runs_print_the_same_digits(shop):
 
 
 def test_load_counts_add_up_and_the_same_folder_changes_nothing(shop):
-    told = run("--store", shop, "load", shop.parent / "tables", "--format", "csv")
+    told = run("--store", shop, "load", ready_fleet().parent / "sheets", "--format", "csv")
     assert told.code == 0
     rows = list(csv.DictReader(io.StringIO(told.out)))
     assert list(rows[0]) == CONTRACT["load"].split()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tests.browser.conftest import answer, clear, furnish, open_page, settled
+from tests.waiting import until
 
 ANSWER_HAS = "words => document.querySelector('h1.answer')?.innerText.includes(words)"
 
@@ -11,14 +12,14 @@ def test_skip_to_the_answer_comes_first(keys, shop):
     open_page(keys.page, shop, "")
     keys.to("Skip to the answer", most=1)
     keys.page.keyboard.press("Enter")
-    assert answer(keys.page) in keys.focused()
+    until(lambda: answer(keys.page) in keys.focused())
 
 
 def test_order_today_and_open_a_part(keys, shop, tmp_path):
     open_page(keys.page, shop, "")
     assert keys.take("Take it along as CSV", tmp_path / "order.csv").startswith("part,site")
     keys.to("Open a part")
-    keys.write("F1-P01")
+    keys.seek("F1-P01")
     keys.press("Enter")
     keys.page.wait_for_function(ANSWER_HAS, arg="F1-P01")
     settled(keys.page)
@@ -42,7 +43,7 @@ def test_find_a_repeat_and_its_teardowns(keys, shop, tmp_path):
 def test_look_up_a_unit_and_take_its_sheet(keys, shop, tmp_path):
     open_page(keys.page, shop, "bench")
     keys.to(r"Unit \(serial number\)")
-    keys.write("F1-003")
+    keys.seek("F1-003")
     keys.press("Enter")
     keys.page.wait_for_function(ANSWER_HAS, arg="F1-003")
     settled(keys.page)

@@ -58,7 +58,6 @@ def demo_shop(windows, tmp_path_factory):
 def test_take_the_picture(windows, demo_shop, name):
     address, theme, width, height = PAGES[name]
     page = windows(theme, (width, height)).new_page()
-    page.set_default_timeout(300_000)
     open_page(page, demo_shop, address)
     settled(page)
     page.wait_for_function(DRAWN)
