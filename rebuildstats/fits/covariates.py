@@ -277,20 +277,19 @@ def _assemble(
     own_covariance: Floats,
 ) -> Found:
     """Per component: its makes beside the shared effects, the mix of the fleet, and the shift of each life."""
+    m, shift = lives.components, np.zeros(len(table))
+    if not columns and MAKE not in table.columns:
+        return Found(design, (Effects(),) * m, shift, ((),) * m)
     of = table["of"].to_numpy()
     order = np.argsort(of, kind="stable")
-    edges = np.searchsorted(of[order], np.arange(lives.components + 1))
-    shift = np.zeros(len(table))
+    edges = np.searchsorted(of[order], np.arange(m + 1))
     effects, named = [], []
-    for j in range(lives.components):
+    for j, own_lives in enumerate(lives.one_by_one()):
         rows = order[edges[j] : edges[j + 1]]
-        picked = np.zeros(lives.components, dtype=bool)
-        picked[j] = True
         here = table.iloc[rows]
         base = _shift(design[rows], _parted(columns), own[j])
-        makes, values, spread, p_value = make_effects(
-            here, lives.select(picked), base, prior.select(picked), rows=rows, length=len(table)
-        )
+        own_prior = Prior(prior.mean[[j]], prior.precision[[j]])
+        makes, values, spread, p_value = make_effects(here, own_lives, base, own_prior, rows=rows, length=len(table))
         p = len(columns)
         if p_value >= _MAKE_LEVEL:
             makes, values, spread = [], values[:0], spread[:0, :0]

@@ -13,7 +13,7 @@ Source: Meeker, Escobar & Pascual, Statistical Methods for Reliability Data, 2nd
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -21,10 +21,13 @@ import numpy.typing as npt
 from scipy.special import log_ndtr, ndtri
 
 Floats = npt.NDArray[np.float64]
+Three = tuple[Floats, Floats, Floats]
 
 _LOG_SQRT_2PI: Final = 0.5 * float(np.log(2.0 * np.pi))
 # exp() of more than this, squared and weighted, overflows a double; a log age that far out has survival 0 anyway.
 _EXP_MAX: Final = 300.0
+# a chance of less is taken as this, so that its log is finite
+_LEAST: Final = 1e-300
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,15 +36,18 @@ class Distribution:
 
     name: str
     log_density: Callable[[Floats], Floats]
-    density_slope: Callable[[Floats], Floats]
-    """First derivative of the log density by z."""
-    density_bend: Callable[[Floats], Floats]
-    """Second derivative of the log density by z."""
     log_survival: Callable[[Floats], Floats]
+    log_failed: Callable[[Floats], Floats]
+    """Log of the chance of having failed."""
+    density: Callable[[Floats], Three]
+    """The log density with its first and second derivative by z."""
+    survived: Callable[[Floats], Three]
+    """The log survival, the density over the survival, and the first derivative of the log density."""
+    failed: Callable[[Floats], Three]
+    """The log of the chance of having failed, the density over that chance, and the first derivative of the log
+    density."""
     quantile: Callable[[Floats], Floats]
     """z at which the chance of having failed is p."""
-    density_from: Callable[[Floats, Floats], tuple[Floats, Floats]]
-    """The log density and its first derivative, of z and the log survival there, which they can mostly be told from."""
     shape_is_inverse: bool
     """True where the shape a person sees is 1 / sigma (Weibull, loglogistic), False where it is sigma (lognormal)."""
     sigma_is_one: bool = False
@@ -70,60 +76,100 @@ def _exp(z: Floats) -> Floats:
     return value
 
 
-def _logistic(z: Floats) -> Floats:
-    value: Floats = 0.5 * (1.0 + np.tanh(0.5 * z))
-    return value
-
-
 def _softplus(z: Floats) -> Floats:
     return np.asarray(np.maximum(z, 0.0) + np.log1p(np.exp(-np.abs(z))))
+
+
+def _weibull_density(z: Floats) -> Three:
+    hazard = _exp(z)
+    return z - hazard, 1.0 - hazard, -hazard
+
+
+def _weibull_survived(z: Floats) -> Three:
+    hazard = _exp(z)
+    return -hazard, hazard, 1.0 - hazard
+
+
+def _weibull_failed(z: Floats) -> Three:
+    hazard = _exp(z)
+    failed = np.maximum(-np.expm1(-hazard), _LEAST)
+    return np.log(failed), hazard * (1.0 - failed) / failed, 1.0 - hazard
 
 
 # log age of a Weibull life has the smallest-extreme-value distribution
 WEIBULL: Final = Distribution(
     name="weibull",
     log_density=lambda z: z - _exp(z),
-    density_slope=lambda z: 1.0 - _exp(z),
-    density_bend=lambda z: -_exp(z),
     log_survival=lambda z: -_exp(z),
+    log_failed=lambda z: np.log(np.maximum(-np.expm1(-_exp(z)), _LEAST)),
+    density=_weibull_density,
+    survived=_weibull_survived,
+    failed=_weibull_failed,
     quantile=lambda p: np.log(-np.log1p(-p)),
-    density_from=lambda z, log_s: (z + log_s, 1.0 + log_s),
     shape_is_inverse=True,
 )
+
+
+def _normal_over(z: Floats, log_chance: Floats) -> Floats:
+    """The normal density over a chance given by its log."""
+    value: Floats = np.exp(np.minimum(-0.5 * z * z - _LOG_SQRT_2PI - log_chance, _EXP_MAX))
+    return value
+
+
+def _lognormal_survived(z: Floats) -> Three:
+    log_survival = log_ndtr(-z)
+    return log_survival, _normal_over(z, log_survival), -z
+
+
+def _lognormal_failed(z: Floats) -> Three:
+    log_failed = log_ndtr(z)
+    return log_failed, _normal_over(z, log_failed), -z
+
 
 LOGNORMAL: Final = Distribution(
     name="lognormal",
     log_density=lambda z: -0.5 * z * z - _LOG_SQRT_2PI,
-    density_slope=lambda z: -z,
-    density_bend=lambda z: -np.ones_like(z),
     log_survival=lambda z: log_ndtr(-z),
+    log_failed=lambda z: log_ndtr(z),
+    density=lambda z: (-0.5 * z * z - _LOG_SQRT_2PI, -z, -np.ones_like(z)),
+    survived=_lognormal_survived,
+    failed=_lognormal_failed,
     quantile=lambda p: ndtri(p),
-    density_from=lambda z, _: (-0.5 * z * z - _LOG_SQRT_2PI, -z),
     shape_is_inverse=False,
 )
+
+
+def _loglogistic_density(z: Floats) -> Three:
+    log_survival = -_softplus(z)
+    failed = np.exp(z + log_survival)
+    return z + 2.0 * log_survival, 1.0 - 2.0 * failed, -2.0 * failed * np.exp(log_survival)
+
+
+def _loglogistic_survived(z: Floats) -> Three:
+    log_survival = -_softplus(z)
+    failed = np.exp(z + log_survival)
+    return log_survival, failed, 1.0 - 2.0 * failed
+
+
+def _loglogistic_failed(z: Floats) -> Three:
+    log_failed = -_softplus(-z)
+    survival = np.exp(log_failed - z)
+    return log_failed, survival, 2.0 * survival - 1.0
+
 
 LOGLOGISTIC: Final = Distribution(
     name="loglogistic",
     log_density=lambda z: z - 2.0 * _softplus(z),
-    density_slope=lambda z: 1.0 - 2.0 * _logistic(z),
-    density_bend=lambda z: -2.0 * _logistic(z) * _logistic(-z),
     log_survival=lambda z: -_softplus(z),
+    log_failed=lambda z: -_softplus(-z),
+    density=_loglogistic_density,
+    survived=_loglogistic_survived,
+    failed=_loglogistic_failed,
     quantile=lambda p: np.log(p) - np.log1p(-p),
-    density_from=lambda z, log_s: (z + 2.0 * log_s, 1.0 - 2.0 * _logistic(z)),
     shape_is_inverse=True,
 )
 
-EXPONENTIAL: Final = Distribution(
-    name="exponential",
-    log_density=WEIBULL.log_density,
-    density_slope=WEIBULL.density_slope,
-    density_bend=WEIBULL.density_bend,
-    log_survival=WEIBULL.log_survival,
-    quantile=WEIBULL.quantile,
-    density_from=WEIBULL.density_from,
-    shape_is_inverse=True,
-    sigma_is_one=True,
-)
+EXPONENTIAL: Final = replace(WEIBULL, name="exponential", sigma_is_one=True)
 
 DISTRIBUTIONS: Final[tuple[Distribution, ...]] = (WEIBULL, LOGNORMAL, LOGLOGISTIC, EXPONENTIAL)
 BY_NAME: Final[dict[str, Distribution]] = {d.name: d for d in DISTRIBUTIONS}
@@ -145,16 +191,22 @@ def faults(distribution: Distribution) -> list[str]:
     def differ(a: Floats, b: Floats) -> bool:
         return bool(np.any(np.abs(a - b) > 1e-6 * (1.0 + np.abs(b))))
 
-    density = np.exp(distribution.log_density(z))
-    if differ(-slope(lambda at: np.exp(distribution.log_survival(at))), density):
+    def close(three: Three, *expected: Floats) -> bool:
+        return not any(differ(a, b) for a, b in zip(three, expected, strict=True))
+
+    log_density = distribution.log_density(z)
+    survival, failed = np.exp(distribution.log_survival(z)), np.exp(distribution.log_failed(z))
+    density_slope = slope(distribution.log_density)
+    if differ(-slope(lambda at: np.exp(distribution.log_survival(at))), np.exp(log_density)):
         found.append("the density is not minus the slope of the survival")
-    if differ(slope(distribution.log_density), distribution.density_slope(z)):
-        found.append("density_slope is not the derivative of the log density")
-    if differ(slope(distribution.density_slope), distribution.density_bend(z)):
-        found.append("density_bend is not the derivative of density_slope")
-    told = distribution.density_from(z, distribution.log_survival(z))
-    if differ(told[0], distribution.log_density(z)) or differ(told[1], distribution.density_slope(z)):
-        found.append("density_from does not tell the log density and its derivative")
+    if differ(survival + failed, np.ones_like(z)):
+        found.append("the survival and the chance of having failed do not make up 1")
+    if not close(distribution.density(z), log_density, density_slope, slope(lambda at: distribution.density(at)[1])):
+        found.append("density does not tell the log density and its two derivatives")
+    if not close(distribution.survived(z), np.log(survival), np.exp(log_density) / survival, density_slope):
+        found.append("survived does not tell the log survival, the density over it and the log density's slope")
+    if not close(distribution.failed(z), np.log(failed), np.exp(log_density) / failed, density_slope):
+        found.append("failed does not tell the log chance, the density over it and the log density's slope")
     p = np.array([0.01, 0.1, 0.5, 0.9])
     if differ(-np.expm1(distribution.log_survival(distribution.quantile(p))), p):
         found.append("the quantile does not invert the survival")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -189,20 +190,49 @@ class Cloud:
 
     def draws(self, n: int, seed: int, effects: Effects) -> LifeDraws:
         """n draws, the same for the same seed; systematic over the nodes, uniform inside a node's cell."""
-        rng = np.random.default_rng(seed)
-        ends = np.cumsum(self.weight)
-        picks = np.searchsorted(ends / ends[-1], (np.arange(n) + rng.random()) / n)
-        picks = rng.permutation(np.minimum(picks, len(ends) - 1))
-        spot = np.einsum("nij,nj->ni", self.cells[self.which[picks]], rng.random((n, 2)) - 0.5)
-        shift = (
-            np.zeros((n, 0))
-            if effects.none
-            else rng.multivariate_normal(effects.mean, effects.covariance, size=n, method="cholesky")
-        )
-        return LifeDraws(
-            np.array(self.names)[self.which[picks]],
-            self.location[picks] + spot[:, 0],
-            np.exp(self.log_sigma[picks] + spot[:, 1]),
-            shift,
-            effects,
-        )
+        which, location, sigma = self._picked(n, seed)
+        shift = np.zeros((n, 0))
+        if not effects.none:
+            rng = np.random.default_rng()
+            rng.bit_generator.state = _chance(n, seed).state
+            shift = rng.multivariate_normal(effects.mean, effects.covariance, size=n, method="cholesky")
+        return LifeDraws(np.array(self.names)[which], location, sigma, shift, effects)
+
+    def log_ages(self, chances: tuple[float, ...], n: int, seed: int, effects: Effects) -> Floats:
+        """Log of `LifeDraws.age_at` for each of the chances (chances, n), of the same draws."""
+        if not effects.none:
+            draws = self.draws(n, seed, effects)
+            return np.log([draws.age_at(chance) for chance in chances])
+        which, location, sigma = self._picked(n, seed)
+        z = np.array([[BY_NAME[name].z_at(chance) for name in self.names] for chance in chances])
+        return np.asarray(location + sigma * z.take(which, axis=1))
+
+    def _picked(self, n: int, seed: int) -> tuple[Ints, Floats, Floats]:
+        """Distribution number, location and sigma of each draw."""
+        chance, ends = _chance(n, seed), np.cumsum(self.weight)
+        picks = np.searchsorted(ends / ends[-1], chance.places)
+        picks = np.minimum(picks, len(ends) - 1).take(chance.order)
+        which = self.which.take(picks)
+        (a, b), (c, d) = (row.take(which, axis=1) for row in self.cells.transpose(1, 2, 0))
+        x, y = chance.spots
+        sigma = np.exp(self.log_sigma.take(picks) + (c * x + d * y))
+        return which, self.location.take(picks) + (a * x + b * y), sigma
+
+
+@dataclass(frozen=True, slots=True)
+class _Chance:
+    """What chance brings to n draws of a seed, whatever is drawn from: `places` (n) between 0 and 1, even and rising,
+    the `order` in which they come, `spots` (2, n) inside a cell, and the generator's `state` after these."""
+
+    places: Floats
+    order: Ints
+    spots: Floats
+    state: Mapping[str, Any]
+
+
+@lru_cache(maxsize=8)
+def _chance(n: int, seed: int) -> _Chance:
+    rng = np.random.default_rng(seed)
+    places = (np.arange(n) + rng.random()) / n
+    order = rng.permutation(n)
+    return _Chance(places, order, np.ascontiguousarray((rng.random((n, 2)) - 0.5).T), rng.bit_generator.state)

@@ -156,7 +156,10 @@ class LifeModel(GenericLikelihoodModel):  # type: ignore[misc]
 
     def _highest(self) -> Floats:
         if self.exog.shape[1] == 1 and np.all(self.exog == 1.0):
-            highest = find_modes(self.dist, self.lives, no_prior(1)).parameters[0]
+            modes = find_modes(self.dist, self.lives, no_prior(1))
+            highest = modes.parameters[0]
+            # the search ends with the derivatives that statsmodels asks for next
+            self._last = highest.copy(), (float(modes.log_likelihood[0]), modes.gradient[0], -modes.curvature[0])
         else:
             highest = regress(self.dist, self.lives, self.exog).parameters
         return np.asarray(highest[:-1] if self.dist.sigma_is_one else highest)

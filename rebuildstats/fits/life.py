@@ -9,13 +9,13 @@ the bound that the exposure gives, or, without a group to learn from, the bound 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from rebuildstats.fits.distributions import DISTRIBUTIONS, Distribution, Floats
-from rebuildstats.fits.draws import Cloud
+from rebuildstats.fits.draws import Cloud, Effects
 from rebuildstats.fits.exchange import Steps, alone, meet, total
 from rebuildstats.fits.intervals import zero_failure_scale
 from rebuildstats.fits.newton import Modes, Prior, find_modes, no_prior
@@ -29,6 +29,7 @@ from rebuildstats.fits.signals import early_life, verdict_doubt
 _COMPONENTS_TO_SHARE: Final = 3
 _MANY_EVENTS: Final = 10
 _POINTS: Final = 1000
+_AT_ONCE: Final = 200
 _Z90: Final = 1.6448536269514722
 _BOUND_SHAPE: Final = 2.0
 
@@ -90,6 +91,10 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Labels, seed: int) -> St
     ends = {d.name: _profiles(d, ready, plain[d.name]) for d in DISTRIBUTIONS}
     variances = {d.name: _b10_variances(d, plain[d.name]) for d in DISTRIBUTIONS}
     exact = np.bincount(ready.laid.exact.of, ready.laid.exact.weight, minlength=ready.laid.components)
+    rivals = _rivals(pooled, plain, ends, variances, np.asarray(exact, dtype=np.float64), ready)
+    clouds = _clouds(pooled, ready.scale)
+    spreads = _spreads(clouds, ready.found.effects, seed)
+    of_prior = _prior_variances(pooled)
     shared = (yield from total(int((ready.events > 0).sum()))) >= _COMPONENTS_TO_SHARE
     fits: dict[Name, LifeFit | CannotSay] = {}
     place = np.cumsum(ready.has) - 1
@@ -100,8 +105,9 @@ def _fit(frame: pd.DataFrame, names: list[Name], group: Labels, seed: int) -> St
         elif ready.events[j] == 0 and not shared:
             fits[name] = _bound(name, ready, j)
         else:
-            rivals = _rivals(j, pooled, plain, ends, variances, float(exact[j]), ready)
-            fits[name] = _settle(name, ready, j, pooled, rivals, shared, seed)
+            spread = _Spread(*(float(values[j]) for values in spreads))
+            shrinkage = float(np.clip(spread.variance / of_prior[j], 0.0, 1.0)) if shared else 0.0
+            fits[name] = _settle(name, ready, j, pooled, rivals[j], clouds[j], spread, shrinkage, shared, seed)
     prior = yield from weak_prior_of_fleet(ready.laid)
     return LifeFits(_with_doubts(fits, names, ready, prior))
 
@@ -148,67 +154,79 @@ def _b10_variances(dist: Distribution, modes: Modes) -> Floats:
 
 
 def _rivals(
-    j: int,
     pooled: Pooled,
     plain: dict[str, Modes],
     ends: dict[str, tuple[Floats, Floats]],
     variances: dict[str, Floats],
-    exact: float,
+    exact: Floats,
     ready: Prepared,
-) -> tuple[Rival, ...]:
-    """Every distribution's own fit of one component; exact: the weight of its lives that ended at a known age."""
-    lives, scale = float(ready.counts[j]), ready.scale
-    out = []
+) -> list[tuple[Rival, ...]]:
+    """Every distribution's own fit of each component; exact (m): the weight of its lives that ended at a known age."""
+    lives, log_scale, columns = ready.counts, float(np.log(ready.scale)), []
     for column, dist in enumerate(pooled.distributions):
-        modes = plain[dist.name]
-        location, log_sigma = modes.parameters[j]
-        location += np.log(scale)
-        sigma = np.exp(log_sigma)
-        k = dist.parameters
-        value = float(modes.log_likelihood[j] - exact * np.log(scale))
-        aicc = 2 * k - 2 * value + (2 * k * (k + 1) / (lives - k - 1) if lives > k + 1 else np.inf)
-        z = dist.z_at(0.1)
+        modes, k, z = plain[dist.name], dist.parameters, dist.z_at(0.1)
+        location, sigma = modes.parameters[:, 0] + log_scale, np.exp(modes.parameters[:, 1])
+        value = modes.log_likelihood - exact * log_scale
+        enough = lives > k + 1
+        aicc = 2 * k - 2 * value + np.where(enough, 2 * k * (k + 1) / np.where(enough, lives - k - 1, 1.0), np.inf)
         b10 = np.exp(location + sigma * z)
-        variance = float(variances[dist.name][j]) if modes.settled[j] else np.inf
-        reach = np.exp(_Z90 * np.sqrt(variance)) if 0 <= variance < 1e4 else np.inf
-        low, high = float(b10 / reach), float(b10 * reach)
-        by_profile = not np.isnan(ends[dist.name][0][j])
-        if by_profile:
-            low, high = (float(scale * np.exp(side[j])) for side in ends[dist.name])
-        out.append(
-            Rival(
-                dist.name,
-                *dist.to_scale_shape(location, sigma),
-                value,
-                float(aicc),
-                float(b10),
-                low,
-                high,
-                float(np.exp(location + sigma * dist.z_at(0.5))),
-                bool(modes.settled[j]),
-                float(pooled.shares[j, column]),
-                "profile" if by_profile else "wald",
-            )
+        variance = np.where(modes.settled, variances[dist.name], np.inf)
+        known = (variance >= 0) & (variance < 1e4)
+        reach = np.where(known, np.exp(_Z90 * np.sqrt(np.where(known, variance, 0.0))), np.inf)
+        by_profile = ~np.isnan(ends[dist.name][0])
+        profile = (ready.scale * np.exp(side) for side in ends[dist.name])
+        low, high = (np.where(by_profile, p, w) for p, w in zip(profile, (b10 / reach, b10 * reach), strict=True))
+        median = np.exp(location + sigma * dist.z_at(0.5))
+        shares, interval = pooled.shares[:, column], np.where(by_profile, "profile", "wald")
+        rest = zip(
+            *(x.tolist() for x in (value, aicc, b10, low, high, median, modes.settled, shares, interval)), strict=True
         )
-    return tuple(out)
+        curves = (dist.to_scale_shape(*curve) for curve in zip(location.tolist(), sigma.tolist(), strict=True))
+        columns.append([Rival(dist.name, *curve, *more) for curve, more in zip(curves, rest, strict=True)])
+    return list(zip(*columns, strict=True))
+
+
+class _Spread(NamedTuple):
+    """Of the draws of log B10 and log median the 5 %, 50 % and 95 % quantiles, and the variance of log B10."""
+
+    b10_low: float
+    b10: float
+    b10_high: float
+    median_low: float
+    median: float
+    median_high: float
+    variance: float
+
+
+def _spreads(clouds: list[Cloud], effects: tuple[Effects, ...], seed: int) -> Floats:
+    """The numbers of `_Spread` (7, m), a block of components at a time."""
+    out = []
+    for begin in range(0, len(clouds), _AT_ONCE):
+        some = slice(begin, begin + _AT_ONCE)
+        logs = np.stack(
+            [c.log_ages((0.1, 0.5), _POINTS, seed, e) for c, e in zip(clouds[some], effects[some], strict=True)]
+        )
+        quantiles = np.quantile(logs, [0.05, 0.5, 0.95], axis=2)
+        out.append(np.concatenate([*quantiles.transpose(2, 0, 1), logs[None, :, 0].var(axis=2)]))
+    return np.concatenate(out, axis=1)
 
 
 def _settle(
-    name: Name, ready: Prepared, j: int, pooled: Pooled, rivals: tuple[Rival, ...], shared: bool, seed: int
+    name: Name,
+    ready: Prepared,
+    j: int,
+    pooled: Pooled,
+    rivals: tuple[Rival, ...],
+    cloud: Cloud,
+    spread: _Spread,
+    shrinkage: float,
+    shared: bool,
+    seed: int,
 ) -> LifeFit:
     """The answer for one component out of the mixture of its posteriors."""
-    cloud = _cloud(j, pooled, ready.scale)
     effects, events = ready.found.effects[j], float(ready.events[j])
-    draws = cloud.draws(_POINTS, seed, effects)
-    quantiles = {}
-    logs = {}
-    for chance in (0.1, 0.5):
-        log_age = np.log(draws.age_at(chance))
-        logs[chance] = log_age
-        low, high = np.quantile(log_age, [0.05, 0.95])
-        quantiles[chance] = (float(np.exp(low)), float(np.exp(high)))
     chosen, note = _choose(rivals, events, shared)
-    b10, median = (float(np.exp(np.median(logs[chance]))) for chance in (0.1, 0.5))
+    b10, median = float(np.exp(spread.b10)), float(np.exp(spread.median))
     plain = next(r for r in rivals if r.distribution == chosen)
     if not shared and effects.none and events >= _MANY_EVENTS and plain.settled:
         b10, median = plain.b10, plain.median
@@ -216,7 +234,8 @@ def _settle(
     # the curve of the mix is what is shown; the curve of one combination of levels is what chances are computed from
     location, sigma = scale_location, scale_sigma
     if not effects.none:
-        location, sigma = curve_through(chosen, *(float(np.median(draws.alone_at(p))) for p in (0.1, 0.5)))
+        alone_log_ages = cloud.log_ages((0.1, 0.5), _POINTS, seed, Effects())
+        location, sigma = curve_through(chosen, *(float(np.median(np.exp(x))) for x in alone_log_ages))
     if chosen == "exponential":
         b10 = float(np.exp(scale_location) * -np.log(0.9))
     dist = next(d for d in pooled.distributions if d.name == chosen)
@@ -227,13 +246,15 @@ def _settle(
         chosen,
         *dist.to_scale_shape(scale_location, scale_sigma),
         b10,
-        *quantiles[0.1],
+        float(np.exp(spread.b10_low)),
+        float(np.exp(spread.b10_high)),
         median,
-        *quantiles[0.5],
+        float(np.exp(spread.median_low)),
+        float(np.exp(spread.median_high)),
         events,
         round(float(ready.counts[j])),
         float(ready.exposure[j]),
-        _shrinkage(j, pooled, float(logs[0.1].var())) if shared else 0.0,
+        shrinkage,
         shared,
         location,
         sigma,
@@ -263,43 +284,37 @@ def _choose(rivals: tuple[Rival, ...], events: float, shared: bool) -> tuple[str
     return chosen.distribution, f"AICc alone would name the {sound[0].distribution}"
 
 
-def _cloud(j: int, pooled: Pooled, scale: float) -> Cloud:
-    """The mixture of the posteriors of one component as weighted nodes, ages in the store's unit."""
-    which, location, log_sigma, weight, cells = [], [], [], [], []
-    for column, dist in enumerate(pooled.distributions):
-        grid, share = pooled.grids[dist.name], pooled.weights[dist.name][j] * pooled.shares[j, column]
-        kept = share > 1e-6
-        which.append(np.full(int(kept.sum()), column))
-        location.append(grid.nodes[j, kept, 0] + np.log(scale))
-        log_sigma.append(grid.nodes[j, kept, 1])
-        weight.append(share[kept])
-        cells.append(grid.cell[j])
-    total = np.concatenate(weight)
-    return Cloud(
-        tuple(d.name for d in pooled.distributions),
-        np.concatenate(which),
-        np.concatenate(location),
-        np.concatenate(log_sigma),
-        total / total.sum(),
-        np.stack(cells),
-    )
+def _clouds(pooled: Pooled, scale: float) -> list[Cloud]:
+    """The mixture of the posteriors of each component as weighted nodes, ages in the store's unit."""
+    names = tuple(d.name for d in pooled.distributions)
+    grids = [pooled.grids[name] for name in names]
+    which = np.repeat(np.arange(len(names)), [grid.nodes.shape[1] for grid in grids])
+    cells = np.stack([grid.cell for grid in grids], axis=1)
+    clouds = []
+    for j, shares in enumerate(pooled.shares):
+        nodes = np.concatenate([grid.nodes[j] for grid in grids])
+        share = np.concatenate([pooled.weights[name][j] * part for name, part in zip(names, shares, strict=True)])
+        kept = np.flatnonzero(share > 1e-6)
+        nodes, share = nodes.take(kept, axis=0), share.take(kept)
+        location = nodes[:, 0] + np.log(scale)
+        clouds.append(Cloud(names, which[kept], location, nodes[:, 1].copy(), share / share.sum(), cells[j]))
+    return clouds
 
 
-def _shrinkage(j: int, pooled: Pooled, posterior_variance: float) -> float:
-    """Posterior variance of log B10 over its prior variance: 0 all data, 1 all prior (Efron & Morris 1973)."""
-    variance, mean = np.zeros(len(pooled.distributions)), np.zeros(len(pooled.distributions))
-    for column, dist in enumerate(pooled.distributions):
+def _prior_variances(pooled: Pooled) -> Floats:
+    """Each component's variance of log B10 under the prior alone (m); what the posterior's is of it is the shrinkage: 0
+    all data, 1 all prior (Efron & Morris 1973).
+    """
+    variances = []
+    for dist in pooled.distributions:
         prior = pooled.priors[dist.name]
-        z = 0.0 if dist.sigma_is_one else dist.z_at(0.1)
-        covariance = np.linalg.inv(prior.precision[j])
-        sigma = np.exp(prior.mean[j, 1])
-        gradient = np.array([1.0, sigma * z])
-        variance[column] = gradient @ covariance @ gradient
-        mean[column] = prior.mean[j, 0] + (1.0 if dist.sigma_is_one else sigma) * dist.z_at(0.1)
-    shares = pooled.group_shares[min(j, len(pooled.group_shares) - 1)] if len(pooled.group_shares) == 1 else None
-    weights = pooled.shares[j] if shares is None else shares
-    prior_variance = float(weights @ variance)
-    return float(np.clip(posterior_variance / prior_variance, 0.0, 1.0))
+        by_spread = 0.0 if dist.sigma_is_one else dist.z_at(0.1) * np.exp(prior.mean[:, 1])
+        covariance = np.linalg.inv(prior.precision)
+        both, spread = covariance[:, 0, 1] + covariance[:, 1, 0], covariance[:, 1, 1]
+        variances.append(covariance[:, 0, 0] + by_spread * both + by_spread * by_spread * spread)
+    # a fleet of one group shows what its group believes of the distributions, else the component's own shares serve
+    shares = pooled.group_shares if len(pooled.group_shares) == 1 else pooled.shares
+    return np.asarray((shares * np.column_stack(variances)).sum(axis=1))
 
 
 def _bound(name: Name, ready: Prepared, j: int) -> CannotSay:

@@ -196,9 +196,11 @@ def _learn(grid: Grid, prior: Prior, group: Ints, centre: float) -> Prior:
     between = np.diag(_FIRST_BETWEEN**2)
     doubt = within.copy()
     weight, _ = weigh(grid, prior)
+    a, b = grid.nodes[:, :, 0], grid.nodes[:, :, 1]
+    products = np.stack([a, b, a * a, a * b, b * b], axis=2)
     for _ in range(_STEPS):
-        first = np.einsum("mk,mki->mi", weight, grid.nodes)
-        second = np.einsum("mk,mki,mkj->mij", weight, grid.nodes, grid.nodes)
+        moments = (weight[:, None, :] @ products)[:, 0]
+        first, second = moments[:, :2], moments[:, [2, 3, 3, 4]].reshape(-1, 2, 2)
         precision, apart = np.linalg.inv(within), np.linalg.inv(between)
         doubt = np.linalg.inv(count * precision + apart)
         pulls = np.einsum("gij,gj->gi", precision, _by_group(first, group, groups)) + apart @ fleet

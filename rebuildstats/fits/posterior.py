@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import logsumexp
 
 from rebuildstats.fits.distributions import Distribution, Floats
 from rebuildstats.fits.likelihood import Lives, log_likelihood
@@ -67,9 +66,11 @@ def weigh(grid: Grid, prior: Prior) -> tuple[Floats, Floats]:
     else:
         log_prior = Prior(prior.mean[:, None, :], prior.precision[:, None, :, :]).log_density(grid.nodes)
     joint = grid.log_likelihood + log_prior
-    total = logsumexp(joint, axis=1)
-    weight = np.exp(joint - total[:, None])
-    return weight, total + grid.log_area
+    top = joint.max(axis=1)
+    weight = np.exp(joint - top[:, None])
+    total = weight.sum(axis=1)
+    weight /= total[:, None]
+    return weight, top + np.log(total) + grid.log_area
 
 
 def _axes(dist: Distribution, modes: Modes) -> Floats:
@@ -88,22 +89,22 @@ def _axes(dist: Distribution, modes: Modes) -> Floats:
 
 def _ends(dist: Distribution, lives: Lives, prior: Prior, modes: Modes, axes: Floats) -> Floats:
     """(m, 2 axes, 2): from where to where the grid goes along each axis, in standard deviations."""
-    m = len(modes.parameters)
-    directions = np.stack([-_REACHES, _REACHES])
-    ends = np.zeros((m, 2, 2))
+    m, sides = len(modes.parameters), np.array([-1.0, 1.0])
     axis_count = 1 if dist.sigma_is_one else 2
 
     def log_posterior(at: Floats) -> Floats:
-        value = log_likelihood(dist, lives, at[:, :, 0], np.clip(at[:, :, 1], LOG_SIGMA_MIN - 1, LOG_SIGMA_MAX + 1))
-        off = at - prior.mean[:, None, :]
-        value = value - 0.5 * np.einsum("mki,mij,mkj->mk", off, prior.precision, off)
+        value = log_likelihood(dist, lives, at[..., 0], np.clip(at[..., 1], LOG_SIGMA_MIN - 1, LOG_SIGMA_MAX + 1))
+        value = value + Prior(prior.mean[:, None], prior.precision[:, None]).pull(at)
         return np.where(np.isfinite(value), value, -np.inf)
 
-    top = log_posterior(modes.parameters[:, None, :])
-    for axis in range(axis_count):
-        for side in range(2):
-            at = modes.parameters[:, None, :] + directions[side][None, :, None] * axes[:, None, :, axis]
-            gone = log_posterior(at) < top - _VANISHED
-            first = np.where(gone.any(axis=1), gone.argmax(axis=1), len(_REACHES) - 1)
-            ends[:, axis, side] = directions[side][first]
+    lowest = modes.log_likelihood + prior.pull(modes.parameters) - _VANISHED
+    # outward it falls all the way: the first reach at which it has vanished is found by halving
+    low, high = np.zeros((m, 2 * axis_count), dtype=np.int64), np.full((m, 2 * axis_count), len(_REACHES) - 1)
+    rays = np.concatenate([axes[:, None, :, axis] * sides[None, :, None] for axis in range(axis_count)], axis=1)
+    while (low < high).any():
+        middle = (low + high) // 2
+        gone = log_posterior(modes.parameters[:, None] + rays * _REACHES[middle][:, :, None]) < lowest[:, None]
+        low, high = np.where(gone, low, np.minimum(middle + 1, high)), np.where(gone, middle, high)
+    ends = np.zeros((m, 2, 2))
+    ends[:, :axis_count] = (_REACHES[high] * np.tile(sides, axis_count)).reshape(m, axis_count, 2)
     return ends

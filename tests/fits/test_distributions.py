@@ -20,8 +20,10 @@ def test_faults_are_told_as_sentences() -> None:
     broken = replace(WEIBULL, log_survival=LOGNORMAL.log_survival)
     assert any("slope of the survival" in fault for fault in faults(broken))
     assert any("quantile" in fault for fault in faults(broken))
-    bent = replace(WEIBULL, density_slope=LOGNORMAL.density_slope)
-    assert len(faults(bent)) == 3  # of the log density, of its bend, and what tells both
+    bent = replace(WEIBULL, density=LOGNORMAL.density, survived=LOGNORMAL.survived, failed=LOGNORMAL.failed)
+    assert len(faults(bent)) == 3  # one each
+    odd = replace(WEIBULL, log_failed=LOGNORMAL.log_failed)
+    assert any("do not make up 1" in fault for fault in faults(odd))
 
 
 @pytest.mark.parametrize(

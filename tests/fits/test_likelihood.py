@@ -17,6 +17,7 @@ from rebuildstats.fits.inference import fit_model
 from rebuildstats.fits.intervals import fit_plain
 from rebuildstats.fits.likelihood import Lives, derivatives, grouped, lay_out, log_likelihood
 from rebuildstats.fits.newton import find_modes, no_prior
+from rebuildstats.fits.profiles import profile_age
 
 
 def laid(rows: list[tuple[float, float, float]], **more: float) -> Lives:
@@ -83,6 +84,63 @@ def test_derivatives_are_the_derivatives(dist: Distribution) -> None:
     np.testing.assert_allclose(at.location_location, slope(by_location, step, 0), atol=1e-4)
     np.testing.assert_allclose(at.location_spread, slope(by_location, 0, step), atol=1e-4)
     np.testing.assert_allclose(at.spread_spread, slope(by_spread, 0, step), atol=1e-4)
+
+
+@pytest.mark.parametrize("dist", DISTRIBUTIONS, ids=lambda d: d.name)
+def test_looks_very_near_each_other_tell_what_an_exact_age_tells(dist: Distribution) -> None:
+    at = np.array([0.2]), np.array([-0.7])
+    ages = np.array([0.6, 1.0, 1.7])
+    zero, width = np.zeros(3), 1e-8
+    near = derivatives(dist, lay_out(zero.astype(int), zero, ages - width, ages + width, zero + 1, 1), *at)
+    exact = derivatives(dist, lay_out(zero.astype(int), zero, ages, ages, zero + 1, 1), *at)
+    assert near.value - 3 * np.log(2 * width) == pytest.approx(exact.value, abs=1e-6)
+    for name in ("location", "spread", "location_location", "location_spread", "spread_spread"):
+        assert getattr(near, name) == pytest.approx(getattr(exact, name), abs=1e-5)
+
+
+def test_in_blocks_or_at_once_it_is_the_same() -> None:
+    rng = np.random.default_rng(5)
+    of = np.sort(rng.choice(np.delete(np.arange(900), [0, 40, 899]), 9000))  # some without a life
+    ages = rng.weibull(2.0, 9000)
+    lower, upper = np.where(rng.random(9000) < 0.5, 0.0, ages), ages + rng.choice([0.0, 0.4, np.nan], 9000)
+    lives = lay_out(of, np.where(lower > 0, 0.5 * lower, 0.0), lower, upper, np.ones(9000), 900)
+    location, log_sigma = rng.normal(0, 0.2, (900, 7)), rng.normal(-0.7, 0.2, (900, 7))
+    many = log_likelihood(WEIBULL, lives, location, log_sigma)
+    first = derivatives(WEIBULL, lives, location[:, 0], log_sigma[:, 0])
+    np.testing.assert_allclose(first.value, many[:, 0], rtol=1e-11)
+    for j, one in enumerate(lives.one_by_one()):
+        if j % 90 in (0, 40, 89):
+            np.testing.assert_allclose(
+                log_likelihood(WEIBULL, one, location[[j]], log_sigma[[j]])[0], many[j], rtol=1e-11
+            )
+            np.testing.assert_allclose(
+                derivatives(WEIBULL, one, location[j, :1], log_sigma[j, :1]).spread_spread[0], first.spread_spread[j]
+            )
+
+
+@pytest.mark.parametrize("dist", [WEIBULL, LOGNORMAL, LOGLOGISTIC], ids=lambda d: d.name)
+def test_profile_ends_stand_where_a_plain_search_puts_them(dist: Distribution) -> None:
+    rng = np.random.default_rng(6)
+    lower, upper = mixes(21)[1:]
+    lives = lay_out(
+        np.zeros(len(lower), dtype=np.int64), lower * 0, lower, upper, rng.integers(1, 3, len(lower)) * 1.0, 1
+    )
+    modes = find_modes(dist, lives, no_prior(1))
+    z, drop = dist.z_at(0.1), 0.5 * stats.chi2.ppf(0.9, 1)
+
+    def fallen(log_age: float) -> float:
+        best = optimize.minimize_scalar(
+            lambda tau: -log_likelihood(dist, lives, np.array([log_age - z * np.exp(tau)]), np.array([tau]))[0],
+            bounds=(-3.0, 2.0),
+            method="bounded",
+            options={"xatol": 1e-9},
+        )
+        return float(modes.log_likelihood[0] + best.fun - drop)
+
+    centre = float(modes.parameters[0, 0] + z * np.exp(modes.parameters[0, 1]))
+    low, high = profile_age(dist, lives, modes, 0.1)
+    assert low[0] == pytest.approx(optimize.brentq(fallen, centre - 3.0, centre), abs=1e-7)
+    assert high[0] == pytest.approx(optimize.brentq(fallen, centre, centre + 3.0), abs=1e-7)
 
 
 def test_many_components_at_once_equal_one_by_one() -> None:
