@@ -19,6 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from rebuildstats.fits.distributions import Floats
+from rebuildstats.fits.likelihood import clean
 from rebuildstats.fits.npmle import Cells, expect, highest, survival_limits
 
 Bools = npt.NDArray[np.bool_]
@@ -91,7 +92,7 @@ def turnbull(entry: Floats, lower: Floats, upper: Floats, weight: Floats | None 
     entry, lower, upper, weight : arrays (n)
         As in the `lives` contract: `upper` NaN or inf where the life has not failed, equal to `lower` where exact.
     """
-    entry, lower, top, failed, weight = _clean(entry, lower, upper, weight)
+    entry, lower, top, failed, weight = _telling(entry, lower, upper, weight)
     exact = failed & (lower >= top)
     cells = _cells(entry, lower, top, failed, exact, weight)
     hazard = highest(cells)
@@ -119,18 +120,12 @@ def turnbull(entry: Floats, lower: Floats, upper: Floats, weight: Floats | None 
     )
 
 
-def _clean(
+def _telling(
     entry: Floats, lower: Floats, upper: Floats, weight: Floats | None
 ) -> tuple[Floats, Floats, Floats, Bools, Floats]:
     """Entry, lower age, last age, whether it failed, and weight of the lives that say something."""
     weight = np.ones(len(lower)) if weight is None else np.asarray(weight, dtype=float)
-    entry = np.where(np.isfinite(entry), np.maximum(entry, 0.0), 0.0)
-    lower = np.where(np.isfinite(lower), np.maximum(lower, 0.0), 0.0)
-    failed = np.isfinite(upper)
-    top = np.where(failed, upper, lower)
-    entry = np.where(failed & (entry >= top), 0.0, entry)
-    lower = np.where(failed, np.minimum(np.maximum(lower, entry), top), lower)
-    says = (weight > 0) & (top > entry)
+    entry, lower, top, failed, says = clean(entry, lower, upper, weight)
     return entry[says], lower[says], top[says], failed[says], weight[says]
 
 
@@ -143,7 +138,7 @@ def turnbull_limits(
     evenly over the fall of survival. With failures between looks the limits lie on the safe side. Where there are more
     than a few hundred different ages they are first taken down to a grid as fine as a picture shows.
     """
-    entry, lower, top, failed, weight = _clean(entry, lower, upper, weight)
+    entry, lower, top, failed, weight = _telling(entry, lower, upper, weight)
     between = failed & (lower < top)
     if between.any():
         ends = np.unique(np.quantile(top[failed], np.linspace(0.0, 1.0, _FINE), method="inverted_cdf"))
@@ -155,7 +150,7 @@ def turnbull_limits(
             entry, lower = np.minimum(entry, np.where(entry >= top, 0.0, entry)), np.minimum(lower, top)
             alike = pd.DataFrame({"e": entry, "l": lower, "t": np.where(failed, top, np.inf), "w": weight})
             one = alike.groupby(["e", "l", "t"], sort=True)["w"].sum().reset_index().to_numpy()
-            entry, lower, top, failed, weight = _clean(*one.T)
+            entry, lower, top, failed, weight = _telling(*one.T)
     cells = _cells(entry, lower, top, failed, failed & (lower >= top), weight)
     hazard = highest(cells)
     survival = np.cumprod(1.0 - hazard)
