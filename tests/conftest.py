@@ -5,11 +5,17 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
 
 from hypothesis import HealthCheck, settings
 
 # A shell's background job ignores Ctrl-C, and so would every process that a test starts to press it on.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# A load's day is the day where the machine stands; the moments in the tests are written as UTC.
+os.environ["TZ"] = "UTC"
+if hasattr(time, "tzset"):
+    time.tzset()
 
 # Two workers on two cores: the threads of one's linear algebra would only wait for the other's.
 assert "numpy" not in sys.modules, "set before numpy reads it"
