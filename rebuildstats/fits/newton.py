@@ -113,11 +113,12 @@ def find_modes(dist: Distribution, lives: Lives, prior: Prior, start: Floats | N
         here = at[active]
         gradient = found.gradient[active]
         step = _solve(gradient, found.curvature[active], free)
+        held = ((here[:, 1] <= LOG_SIGMA_MIN) & (step[:, 1] < 0)) | ((here[:, 1] >= LOG_SIGMA_MAX) & (step[:, 1] > 0))
+        # a step out of the limits is none; along them the location goes on alone
+        step[held] = _solve(gradient[held], found.curvature[active[held]], np.array([True, False]))
         slope = np.einsum("ij,ij->i", gradient, step)
-        stuck_low = (here[:, 1] <= LOG_SIGMA_MIN) & (step[:, 1] < 0)
-        stuck_high = (here[:, 1] >= LOG_SIGMA_MAX) & (step[:, 1] > 0)
         done = slope < _DONE
-        settled[active[done & ~stuck_low & ~stuck_high]] = True
+        settled[active[done & ~held]] = True
         moving = ~done & ~stays[active]
         if not moving.any():
             break

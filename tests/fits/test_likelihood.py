@@ -16,7 +16,7 @@ from rebuildstats.fits.distributions import DISTRIBUTIONS, LOGLOGISTIC, LOGNORMA
 from rebuildstats.fits.inference import fit_model
 from rebuildstats.fits.intervals import fit_plain
 from rebuildstats.fits.likelihood import Lives, derivatives, grouped, lay_out, log_likelihood
-from rebuildstats.fits.newton import find_modes, no_prior
+from rebuildstats.fits.newton import LOG_SIGMA_MIN, find_modes, no_prior
 from rebuildstats.fits.profiles import profile_age
 
 
@@ -222,6 +222,17 @@ def test_any_mix_against_lifelines(seed: int) -> None:
     assert model.llf == pytest.approx(theirs.log_likelihood_, abs=2e-3)
     assert np.exp(model.params[0]) == pytest.approx(theirs.lambda_, rel=2e-3)
     assert model.llf >= theirs.log_likelihood_ - 1e-6
+
+
+@pytest.mark.parametrize("dist", [d for d in DISTRIBUTIONS if not d.sigma_is_one], ids=lambda d: d.name)
+def test_where_all_fail_at_one_age_only_the_spread_stands_at_its_limit(dist: Distribution) -> None:
+    """Units opened at the same written mileage: the spread has no highest point, the location has one all the same."""
+    age = np.full(48, 100.0)
+    lives = lay_out(np.zeros(48, dtype=np.int64), 0 * age, age, age, 1 + 0 * age, 1)
+    modes = find_modes(dist, lives, no_prior(1))
+    assert modes.parameters[0, 1] == pytest.approx(LOG_SIGMA_MIN)
+    assert modes.gradient[0, 0] == pytest.approx(0.0, abs=1e-6)
+    assert not modes.settled[0]
 
 
 def test_statsmodels_summary_covariance_clusters() -> None:
