@@ -189,8 +189,9 @@ def _reach(train: Jobs, test: Jobs, held: Ints, share: float, scale: float) -> F
         if abs(got - share) < _AGREES or (target >= 1.0 and got < share):
             break
         target = min(target + (share - got) * scale, 1.0)
-    if best is not None and best.money <= best.bound * (1 + _AGREES):
-        return best
+    quick = found if best is None and abs(got - share) < _AGREES else best
+    if quick is not None and quick.money <= quick.bound * (1 + _AGREES):
+        return quick
     polished = cheapest(train, min(best.fill if best else target, 1.0))
     good = test.fill(polished.levels + held) >= share - _AGREES
     return polished if best is None or (good and polished.money < best.money) else best
