@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -46,6 +47,7 @@ SQL = re.compile(
 )
 
 
+@cache
 def tree(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"), filename=str(path))
 
@@ -59,6 +61,7 @@ def step_of(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
+@cache
 def imports(path: Path, *, running_only: bool = False) -> set[str]:
     """Dotted names that a module imports; with `running_only`, not those for type checkers or inside functions."""
     module = tree(path)
@@ -80,6 +83,7 @@ def imports(path: Path, *, running_only: bool = False) -> set[str]:
     return found
 
 
+@cache
 def calls(path: Path) -> set[str]:
     return {ast.unparse(node.func) for node in ast.walk(tree(path)) if isinstance(node, ast.Call)}
 

@@ -17,7 +17,7 @@ from rebuildstats.errors import NothingToComputeError, UsageError
 from rebuildstats.history.contract import TABLE_BY_NAME, TABLES, Table
 from rebuildstats.history.days import AsKnown
 from rebuildstats.history.keep import as_known
-from rebuildstats.history.relations import execute
+from rebuildstats.history.relations import execute, frame_of
 
 _FOLDER = "history/sql/known"
 # Findings hang on the teardowns that are known, so they come after them.
@@ -127,5 +127,5 @@ def _one_day(con: duckdb.DuckDBPyConnection, name: str) -> date | None:
 
 
 def _frame(con: duckdb.DuckDBPyConnection, table: Table) -> pd.DataFrame:
-    frame: pd.DataFrame = con.table(f"known_{table.name}").df()
+    frame = frame_of(con, f"known_{table.name}")
     return frame.astype({column.name: _DTYPES[column.kind] for column in table.columns})

@@ -1,4 +1,4 @@
-"""Relations kept as SQL files: finds a file by its name and runs it with the values it asks for.
+"""Relations kept as SQL files: finds a file by its name and runs it with the values it asks for, and brings one out.
 
 A file holds one statement, begins with a comment that says what a row of its result is, and names its parameters as
 `$name`. A parameter that the file asks for and the caller doesn't give is an error that names the file.
@@ -12,6 +12,7 @@ from importlib import resources
 from typing import Any
 
 import duckdb
+import pandas as pd
 
 _PARAMETER = re.compile(r"\$([a-z_]+)")
 _COMMENT = re.compile(r"--[^\n]*")
@@ -34,6 +35,15 @@ def execute(con: duckdb.DuckDBPyConnection, folder: str, name: str, **values: An
     if missing:
         raise KeyError(f"{folder}/{name}.sql asks for {sorted(missing)}")
     return con.execute(text, {key: values[key] for key in asked})
+
+
+def frame_of(con: duckdb.DuckDBPyConnection, relation: str) -> pd.DataFrame:
+    """All rows of a table or view, with the dtypes that pandas has for them.
+
+    By way of Arrow, in which pandas keeps text anyhow: DuckDB's own way makes a Python object of every cell.
+    """
+    found: pd.DataFrame = con.table(relation).to_arrow_table().to_pandas(date_as_object=False)
+    return found
 
 
 @cache

@@ -11,7 +11,7 @@ from datetime import date
 import duckdb
 import pandas as pd
 
-from rebuildstats.history.relations import execute, names
+from rebuildstats.history.relations import execute, frame_of, names
 from rebuildstats.life_records.records import Records
 
 _FOLDER = "life_records/sql"
@@ -60,9 +60,7 @@ def make_relations(con: duckdb.DuckDBPyConnection, as_of: date) -> None:
 
 def frame(con: duckdb.DuckDBPyConnection, relation: str) -> pd.DataFrame:
     """One of those relations as a frame with the dtypes that `Records` documents."""
-    # by way of Arrow, which pandas keeps text in anyhow: DuckDB's own way makes a Python object of every cell
-    found: pd.DataFrame = con.table(relation).to_arrow_table().to_pandas(date_as_object=False)
-    found = found.drop(columns="job_id", errors="ignore")
+    found = frame_of(con, relation).drop(columns="job_id", errors="ignore")
     return found.astype({column: _dtype(column, found[column]) for column in found.columns})
 
 
