@@ -21,6 +21,7 @@ from tests.browser.conftest import (
     settled,
 )
 from tests.ready_fleet import ready_fleet
+from tests.waiting import until
 
 
 def test_order_today_then_open_a_part_and_come_back(page, shop, tmp_path):
@@ -190,8 +191,11 @@ def bring(page, folder, sheets):
     for name, text in sheets.items():
         (place / name).write_text(text, encoding="utf-8")
     before = answer(page)
-    for button in page.get_by_role("button", name="Remove").all()[::-1]:
-        button.click()
+    remove = page.get_by_role("button", name="Remove")
+    while left := remove.count():
+        remove.last.click()
+        until(lambda most=left: remove.count() < most)
+        settled(page)  # each removal draws the place for files anew: what is dropped meanwhile is lost
     page.locator("input[type=file]").first.set_input_files([place / name for name in sheets])
     for name in sheets:
         page.get_by_text(name, exact=True).first.wait_for()
