@@ -259,11 +259,13 @@ class Forecast:
         month = int(share.argmax())
         if share.sum() != 1.0 or share[month] != 1.0 or not 1 <= month <= len(self.months):
             return wanted_by_window(self.bases, self._uses_of(part), share[None, :], shelf)[0]
-        if (part, shelf) not in self._by_month:
+        found = self._by_month.get((part, shelf))
+        if found is None:
             shares = np.stack([self._share(each) for each in self.months])
-            self._by_month.clear()
-            self._by_month[part, shelf] = wanted_by_window(self.bases, self._uses_of(part), shares, shelf)
-        return self._by_month[part, shelf][month - 1]
+            found = wanted_by_window(self.bases, self._uses_of(part), shares, shelf)
+            self._by_month.clear()  # another thread may do so at any time
+            self._by_month[part, shelf] = found
+        return found[month - 1]
 
     def _free(self, part: str, share: Array) -> float:
         """The least share of the teardowns to come that no booking fixes, of the families that use a part."""
