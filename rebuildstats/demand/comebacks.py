@@ -50,8 +50,11 @@ def from_unit_lives(life: Hazard, scheduled: Hazard, first: Array, gone: Array) 
     return again
 
 
-def from_position_lives(places: Sequence[Places], scheduled: Hazard, calm: Array, gone: Array) -> tuple[Array, Array]:
-    """Expected rebuilds, all of them, and repairs (units, K) where a rebuild renews some positions and leaves others.
+def from_position_lives(
+    places: Sequence[Places], scheduled: Hazard, calm: Array, gone: Array
+) -> tuple[Array, Array, list[Array]]:
+    """Expected rebuilds, all of them, repairs, and the rebuilds that each of `places` causes, (units, K) each, where a
+    rebuild renews some positions and leaves others.
 
     A position fails on its own life, from its age today or from its last renewal; it is renewed when it fails, and with
     chance `renewed` at the unit's other rebuilds, which are taken to come independently of its own failure. calm:
@@ -62,6 +65,7 @@ def from_position_lives(places: Sequence[Places], scheduled: Hazard, calm: Array
     old = [np.ones(p.each.shape[:2]) for p in places]
     young: list[list[Array]] = [[] for _ in places]
     rebuilt, mended = np.zeros_like(calm), np.zeros_like(calm)
+    caused = [np.zeros_like(calm) for _ in places]
     for k in range(count):
         run = np.maximum(
             gone[:, k : k + 2, None] - middle[:, None, :k], 0.0
@@ -72,11 +76,12 @@ def from_position_lives(places: Sequence[Places], scheduled: Hazard, calm: Array
         without = calm[:, k] + (rebuilt[:, :k] * booked).sum(axis=1)
         rebuilt[:, k] = np.sum(own, axis=0) + without
         for i, p in enumerate(places):
+            caused[i][:, k] = own[i]
             mended[:, k] += failed[i].sum(axis=1) * p.repaired
             others = rebuilt[:, k, None] - failed[i] * (1.0 - p.repaired)
             taken = failed[i] + _renew(old[i], young[i], p.renewed * np.clip(others, 0.0, 1.0))
             young[i].append(taken)
-    return rebuilt, mended
+    return rebuilt, mended, caused
 
 
 def _fail(place: Places, old: Array, young: list[Array], run: Array, k: int) -> Array:

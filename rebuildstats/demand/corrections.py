@@ -18,9 +18,10 @@ from rebuildstats.demand.sums import Array
 KEPT = (1.0, 0.98, 0.95, 0.9)  # share of the belief kept from month to month
 # What a coming year strays from the ratio so far, as a share, where the past alone shows less: the lives were fitted to
 # that past, so it flatters itself. Set so that bands cover over random fleets (tests/benchmarks/sim_forecast.py).
-STRAY = 0.07
+STRAY = 0.05
 RECENT_MONTHS = 24
-WANDER = 0.2  # set on random fleets (tests/benchmarks/sim_forecast.py)
+WANDER = 0.3  # a level of two years strays by this much from the year ahead, sd of its log
+LEAD = 0.15  # a forecast from lives by this much, beyond what its draws say; both set on random fleets as STRAY is
 PRIOR = (3.0, 10.0, 30.0, 100.0, 400.0)  # counts that the belief in 1 weighs
 
 
@@ -40,11 +41,12 @@ class Ratios:
     def mean(self) -> Array:
         return self.shape / self.rate
 
-    def draws(self, count: int, rng: np.random.Generator, ahead: int = 0) -> Array:
-        """(count, n) draws of the ratios `ahead` months from now: the mean stays, the belief weighs less."""
+    def draws(self, count: int, rng: np.random.Generator, ahead: int = 0, stray: Array | float = STRAY) -> Array:
+        """(count, n) draws of the ratios `ahead` months from now: the mean stays, the belief weighs less. stray: the
+        share, of all or of each (n,), by which they stray at least."""
         left = self.kept**ahead
         shape = left * self.shape + (1.0 - left) * self.prior
-        shape = 1.0 / (1.0 / shape + STRAY**2)
+        shape = 1.0 / (1.0 / shape + stray**2)
         return rng.gamma(shape[None, :], self.mean[None, :] / shape[None, :], (count, shape.size))
 
 
@@ -93,15 +95,15 @@ class Pull:
     factor: float
 
 
-def toward_recent(level: float, sd: float, recent: Array, lot: float, free: float) -> Pull:
+def toward_recent(level: float, recent: Array, lot: float, free: float) -> Pull:
     """Combine a forecast of `level` pieces a month with the part's own recent level: two forecasts that err apart, each
     weighed by the inverse of its variance (Bates & Granger 1969, OR Quarterly 20:451), in logs.
 
-    sd: of the log of the level over the draws of its parameters. recent: the part's pieces by month, the latest last;
-    the last two years of them are used, and their level errs by its counts and by how far a fleet's level wanders from
-    such a past to the year ahead (WANDER). lot: pieces usually taken at once; three lots of belief in `level` keep a
-    rare part's empty months from counting for much. free: share of the level that no booking fixes; what is booked
-    isn't moved.
+    The lives know what is to come where ages shift, but mislead a whole family at once (LEAD). recent: the part's
+    pieces by month, the latest last; the last two years of them are used, and their level errs by its counts and by how
+    far a fleet's level wanders from such a past to the year ahead (WANDER). lot: pieces usually taken at once; three
+    lots of belief in `level` keep a rare part's empty months from counting for much. free: share of the level that no
+    booking fixes; what is booked isn't moved.
     """
     window = recent[-RECENT_MONTHS:]
     if level <= 0.0 or not window.size:
@@ -110,7 +112,7 @@ def toward_recent(level: float, sd: float, recent: Array, lot: float, free: floa
     belief = 3.0 * lot
     pieces = max(0.0, float(window.sum()))
     own = (pieces + belief) / (window.size + belief / level)
-    weight = free * sd**2 / (sd**2 + lot / (pieces + belief) + WANDER**2) if sd > 0.0 else 0.0
+    weight = free * LEAD**2 / (LEAD**2 + lot / (pieces + belief) + WANDER**2)
     return Pull(float(weight), float((own / level) ** weight))
 
 

@@ -25,6 +25,16 @@ _LEAST_BLAMED = 0.5  # share of failures with a cause that shows, below which th
 _UNIT_HANDICAP = 1.0  # log chance that the unit's own fit owes to having been fitted to these very failures
 
 
+@dataclass(frozen=True, slots=True)
+class Later:
+    """Expected rebuilds after a unit's first one, its repairs, and by component the later rebuilds that it causes,
+    where the account of failures knows: (units, K) each."""
+
+    again: Array
+    repair: Array
+    caused: Mapping[str, Array]
+
+
 class Failures(Protocol):
     """What brings a family's units in for failure."""
 
@@ -32,8 +42,8 @@ class Failures(Protocol):
         """Hazard of a first rebuild for failure, per unit and interval (units, K), of a fleet that has run `gone`
         (units, K + 1) since the as-of day at the edges of the intervals."""
 
-    def later(self, fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, calm: Array, /) -> tuple[Array, Array]:
-        """Expected rebuilds after the first one, and repairs: (units, K) each.
+    def later(self, fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, calm: Array, /) -> Later:
+        """What comes after a unit's first rebuild.
 
         scheduled: hazard of a rebuild by schedule over the distance since a rebuild. first: chance of the first rebuild
         in each interval; calm: of one without a failure.
@@ -84,8 +94,9 @@ class UnitFailures:
     def failing(self, fleet: Fleet, gone: Array) -> Array:
         return gather(self.unit, fleet.age, gone)
 
-    def later(self, _fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, _calm: Array) -> tuple[Array, Array]:
-        return from_unit_lives(self.unit, scheduled, first, gone), self.repair.rate * np.diff(gone, axis=1)
+    def later(self, _fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, _calm: Array) -> Later:
+        again = from_unit_lives(self.unit, scheduled, first, gone)
+        return Later(again, self.repair.rate * np.diff(gone, axis=1), {})
 
     def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
         failing = moved_by_draws(self.unit, fleet.age, gone)
@@ -125,14 +136,18 @@ class PositionFailures:
             np.sum([e.sum(axis=1) * (1.0 - self.model.components[n].repaired) for n, e in each.items()], axis=0)
         )
 
-    def later(self, fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, calm: Array) -> tuple[Array, Array]:
-        components = self.model.components
+    def later(self, fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, calm: Array) -> Later:
+        components, each = self.model.components, self._each(fleet, gone)
         places = [
-            Places(each, components[n].hazard, components[n].repaired, self.renewed[n], self.scale)
-            for n, each in self._each(fleet, gone).items()
+            Places(own, components[n].hazard, components[n].repaired, self.renewed[n], self.scale)
+            for n, own in each.items()
         ]
-        rebuilt, mended = from_position_lives(places, scheduled, calm, gone)
-        return np.maximum(rebuilt - first, 0.0), mended
+        rebuilt, mended, caused = from_position_lives(places, scheduled, calm, gone)
+        # of a unit's first rebuild for failure, each component has its part of the hazard
+        own = {n: e.sum(axis=1) * (1.0 - components[n].repaired) for n, e in each.items()}
+        share = (first - calm) / np.maximum(np.sum(list(own.values()), axis=0), 1e-300)
+        later = {n: np.maximum(c - own[n] * share, 0.0) for n, c in zip(each, caused, strict=True)}
+        return Later(np.maximum(rebuilt - first, 0.0), mended, later)
 
     def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
         stops, some = checkpoints(gone.shape[1] - 1), sample(len(fleet.units))

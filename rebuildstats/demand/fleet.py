@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from rebuildstats.demand.piece import earliest
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.usage import Usage, days_of
 from rebuildstats.fits.exchange import Steps, alone, total
@@ -48,6 +49,45 @@ class Fleet:
     per_day: Array
     days_left: Array
     positions: Mapping[str, Positions]
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """Vehicles that leave service beyond those whose day is known: at a rate per vehicle and day, from so many days
+    ahead on (the nearer ones are known)."""
+
+    per_day: float
+    known_to: float
+
+    def still(self, start: Array, end: Array) -> Array:
+        """Share of the vehicles still there, on average between two days ahead: arrays of any shape."""
+        middle = np.maximum((start + end) / 2.0 - self.known_to, 0.0)
+        return np.asarray(np.exp(-self.per_day * middle))
+
+
+STAYING = Leaving(0.0, 0.0)
+_LEAVING_DAYS = 3 * 365.25  # the past that tells how many leave
+
+
+def vehicles_leaving(history: History, vehicles: frozenset[str] | None) -> Steps[Leaving]:
+    """How many vehicles a shop can expect to lose, by those it lost in the last three years; how far ahead it learns of
+    them, by those it knows of (the furthest of n stretched by (n + 1) / n, as for the end of an even distribution).
+
+    vehicles: those a piece of a fleet speaks for, None for all.
+    """
+    own = history.vehicles
+    own = own if vehicles is None else own[own["vehicle"].isin(vehicles)]
+    as_of = pd.Timestamp(history.as_of)
+    today = float(days_of(pd.DatetimeIndex([as_of]))[0])
+    begin = np.nan_to_num(days_of(own["in_service_on"]) - today, nan=-_LEAVING_DAYS).clip(min=-_LEAVING_DAYS)
+    end = np.nan_to_num(days_of(own["out_of_service_on"]) - today, nan=NEVER)
+    ahead = end[(end > 0.0) & (end < NEVER)]
+    own_lost = ((end > -_LEAVING_DAYS) & (end <= 0.0)).sum()
+    own_watched = np.maximum(np.minimum(end, 0.0) - begin, 0.0).sum()
+    lost, watched, known = yield from total(np.array([own_lost, own_watched, ahead.size], dtype=float))
+    (furthest,) = yield from earliest([-ahead.max() if ahead.size else np.nan])
+    known_to = -float(furthest) * (known + 1.0) / known if known else 0.0
+    return Leaving(float(lost / watched) if watched > 0 else 0.0, float(known_to))
 
 
 def first_seen(history: History) -> dict[str, pd.Timestamp]:

@@ -14,7 +14,8 @@ from rebuildstats.demand.blame import complaint_ratios
 from rebuildstats.demand.compound import mean_of_cells, pmf_of_cells
 from rebuildstats.demand.corrections import toward_recent
 from rebuildstats.demand.failures import with_rate_of_the_unknown
-from rebuildstats.demand.fleet import first_seen, fleets_today, rate_of_last_resort
+from rebuildstats.demand.first_sight import with_ages_at_first_sight
+from rebuildstats.demand.fleet import first_seen, fleets_today, rate_of_last_resort, vehicles_leaving
 from rebuildstats.demand.futures import Loose, sample_futures
 from rebuildstats.demand.hazards import tabulate
 from rebuildstats.demand.installed import (
@@ -31,7 +32,7 @@ from rebuildstats.demand.installed import (
 from rebuildstats.demand.parts import final_parts, shelf_of_sites, uses_today
 from rebuildstats.demand.past import PartRatios, Past, expected_at_teardowns, part_ratios, past_of_fleet
 from rebuildstats.demand.piece import Piece, earliest, parts_of_piece, whole_fleet
-from rebuildstats.demand.replacements import replacement_models
+from rebuildstats.demand.replacements import ReplacementModel, replacement_models
 from rebuildstats.demand.series import METHODS, demand_class, discounted, forecast_series
 from rebuildstats.demand.sums import Array, add, cut, mean_of, quantiles_of, sd_of
 from rebuildstats.demand.teardowns import (
@@ -353,7 +354,8 @@ def forecast_of_piece(
     fallback = yield from rate_of_last_resort(history, records)
     line = records.usage[["vehicle", "read_on", "distance"]]
     usage = yield from usage_of_fleet(line, piece.vehicles, as_of, fallback)
-    when = calendar(as_of, months + _SPARE_MONTHS, usage.season)
+    leaving = yield from vehicles_leaving(history, piece.vehicles)
+    when = calendar(as_of, months + _SPARE_MONTHS, usage.season, leaving)
     shelf_of = shelf_of_sites(history)
     uses = uses_today(history, records)
     uses = uses[uses["family"].isin(piece.places.keys())]
@@ -373,6 +375,9 @@ def forecast_of_piece(
         fleets = {f: replace(fleet, per_day=np.ones(len(fleet.units))) for f, fleet in fleets.items()}
         tops = dict.fromkeys(tops, float(when.edges[-1]))
     hazards = component_hazards(history.components, life_fits, records.lives, tops, draws, seed + 1)
+    if not by_days:
+        records = with_ages_at_first_sight(records, mine, hazards, tops)
+        fleets = fleets_today(history, records, usage, shelf_of)
     pasts = past_stays(records, mine, seen, as_of)
     for family, past_stay in pasts.items():
         found = records.outcomes[records.outcomes["family"] == family]
@@ -395,7 +400,9 @@ def forecast_of_piece(
         models, replacing, drift, when, usage, history.planned, _heard(history, records), piece.places, seed=seed + 3,
     )  # fmt: skip
     expected = expected_at_teardowns(records, replacing, hazards, uses)
-    ratios, ratio_draws = yield from part_ratios(past, expected, records, parts, own, as_of, draws=draws, seed=seed + 4)
+    ratios, ratio_draws = yield from part_ratios(
+        past, expected, records, parts, own, _doubtful(uses, replacing), as_of, draws=draws, seed=seed + 4
+    )
     method_of = {p: OWN if p in own.modelled else _best_series(past.series.loc[p].to_numpy(float)) for p in own.own}
     forecast = Forecast(
         own.own, when.months[1 : months + 1], draws, seed, bases, uses, when, usage, models, past, ratios, ratio_draws,
@@ -403,6 +410,12 @@ def forecast_of_piece(
     )  # fmt: skip
     elsewhere = yield Ask(_elsewhere_each, (own.own, _told(forecast, own.shared)))
     return _combined(replace(forecast, elsewhere=elsewhere))
+
+
+def _doubtful(uses: pd.DataFrame, models: Mapping[str, ReplacementModel]) -> set[str]:
+    """The parts with a use that is not renewed at every rebuild."""
+    used = zip(uses["part"].astype(str), uses["family"].astype(str), uses["component"].astype(str), strict=True)
+    return {part for part, f, c in used if not (c in models[f].components and models[f].components[c].always)}
 
 
 def _told(forecast: Forecast, shared: frozenset[str]) -> dict[str, Elsewhere]:
@@ -449,8 +462,7 @@ def _combined(forecast: Forecast) -> Forecast:
         wanted = forecast._wanted(part, horizon)
         moved = wanted.moved * forecast.ratio_draws[:, i]
         level = mean_of_cells(wanted.cells, moved) / len(forecast.months)
-        sd = float(np.log(np.maximum(moved, 1e-9)).std())
-        pull = toward_recent(level, sd, forecast.past.usual(part), forecast._lot(part), free)
+        pull = toward_recent(level, forecast.past.usual(part), forecast._lot(part), free)
         pulled[:, i] *= pull.factor
         weights[part] = pull.weight
     return replace(forecast, ratio_draws=pulled, weight_of=weights, _kept={})

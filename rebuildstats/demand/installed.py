@@ -29,6 +29,7 @@ from rebuildstats.demand.replacements import (
     Replacement,
     ReplacementModel,
     again_chances,
+    cause_chances,
     kind_of,
     position_chances,
 )
@@ -48,7 +49,8 @@ _NONE = 1e-12  # fewer expected teardowns than this of any unit are none
 @dataclass(frozen=True, slots=True)
 class Base:
     """One family ahead: its fleet, chances of teardowns, mean chance per position of each component by kind of teardown
-    (units, K), and draws (D,) of what moves them: component lives, drift of failures and of schedules."""
+    (units, K), and draws (D,) of what moves them: component lives, drift of failures and of schedules. said: what the
+    complaints of booked jobs say of their causes (`blame.blamed`)."""
 
     fleet: Fleet
     chances: Chances
@@ -57,6 +59,7 @@ class Base:
     life_draws: Mapping[str, Array]
     failure_drift: Array
     scheduled_drift: Array
+    said: Mapping[str, Array]
 
     def kind(self, name: str) -> tuple[Array, Mapping[str, Array]]:
         """Teardowns (units, K) and chances of replacement of one kind."""
@@ -221,9 +224,8 @@ def build_bases(
         chances = teardown_chances(models[family], fleet, when, usage, planned, drift.normals)
         rate = np.nan_to_num(fleet.per_day)
         run = rate[:, None] * np.minimum(when.middle[None, :], fleet.days_left[:, None])
-        by_kind = {k: position_chances(model, fleet.positions, run, k) for k in ("scheduled", "repair")}
-        by_kind["failure"] = position_chances(model, fleet.positions, run, "failure", blamed(heard, planned, fleet))
-        by_kind["again"] = again_chances(model, fleet.positions, run, by_kind["failure"])
+        said = blamed(heard, planned, fleet)
+        by_kind = replaced_by_kind(model, fleet, run, chances, said)
         mean = {k: {c: q.mean(axis=1) for c, q in own.items()} for k, own in by_kind.items()}
         rng = np.random.default_rng([seed, places[family]])
         (fails, plans), (fail_mean, plan_mean) = drift.moved[family], drift.mean[family]
@@ -236,8 +238,39 @@ def build_bases(
             | {n: d for n, d in chances.life_draws.items() if not model.components[n].always},
             _normed(fails, np.array([fail_mean]), chances.failure_draws),
             _normed(plans, np.array([plan_mean]), chances.scheduled_draws),
+            said,
         )
     return out
+
+
+def replaced_by_kind(
+    model: ReplacementModel, fleet: Fleet, run: Array, chances: Chances, said: Mapping[str, Array]
+) -> dict[str, dict[str, Array]]:
+    """Kind of teardown -> component -> chance per position (units, positions, K) to be replaced at one after `run`
+    (units, K) more distance. said: what booked jobs' complaints say of causes."""
+    by_kind = {}
+    for kind in ("failure", "scheduled", "repair"):
+        causes = cause_chances(model, fleet.positions, run, kind, said if kind == "failure" else None)
+        by_kind[kind] = position_chances(model, fleet.positions, run, kind, causes)
+    by_kind["again"] = _at_later_ones(model, fleet.positions, run, chances, by_kind["failure"])
+    return by_kind
+
+
+def _at_later_ones(
+    model: ReplacementModel,
+    positions: Mapping[str, Positions],
+    run: Array,
+    chances: Chances,
+    first: Mapping[str, Array],
+) -> dict[str, Array]:
+    """Chances of replacement at rebuilds after the first, spread over the run so far."""
+    before = np.cumsum(chances.failure + chances.scheduled + chances.again, axis=1)
+    since = run / (1.0 + np.maximum(before, 1.0))
+    if not chances.again_caused:
+        return again_chances(model, positions, run, since, first)
+    every = np.maximum(chances.again, 1e-300)
+    causes = {name: np.minimum(own / every, 1.0) for name, own in chances.again_caused.items()}
+    return again_chances(model, positions, run, since, first, causes)
 
 
 def _normed(drift: Array, mean: Array, life: Array) -> Array:

@@ -14,7 +14,13 @@ from rebuildstats.demand.corrections import Ratios, follow
 from rebuildstats.demand.hazards import Hazard
 from rebuildstats.demand.parts import by_month, implied_pieces, issued_pieces
 from rebuildstats.demand.piece import PartsOfPiece, dense, earliest, parts_of_piece, sparse
-from rebuildstats.demand.replacements import ReplacementModel, chance_by_row, expected_cause_shares, kind_of
+from rebuildstats.demand.replacements import (
+    ReplacementModel,
+    cause_shares_by_job,
+    chance_by_row,
+    expected_cause_shares,
+    kind_of,
+)
 from rebuildstats.demand.series import choose_discount
 from rebuildstats.demand.sums import Array
 from rebuildstats.fits.exchange import Ask, Steps, alone, total
@@ -25,6 +31,7 @@ if TYPE_CHECKING:
 
 _SETTLED_DAYS = 45  # pieces of a job still open after this many days have been issued, as a rule
 RATIO_MONTHS = 60
+PART_STRAY = 0.1  # as corrections.STRAY, of the pieces taken at a teardown; none where all uses are renewed every time
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,10 +163,10 @@ def expected_at_teardowns(
         of_family = (rows["family"] == family).to_numpy()
         own = rows[of_family]
         own = own.assign(_expected=expected_cause_shares(own, model, hazards))
-        value = np.zeros(len(own))
+        value, blamed = np.zeros(len(own)), cause_shares_by_job(own)
         for name, at in own.groupby("component").indices.items():
             if str(name) in model.components:
-                value[at] = chance_by_row(model.components[str(name)], own.iloc[at])
+                value[at] = chance_by_row(model.components[str(name)], own.iloc[at], blamed)
         chance[of_family] = _with_inside(own, model, value)
     rows = rows.assign(chance=chance)
     kept = rows[["family", "component", "job", "opened_on", "chance"]]
@@ -192,6 +199,7 @@ def part_ratios(
     records: Records,
     parts: Sequence[str],
     own: PartsOfPiece,
+    doubtful: set[str],
     as_of: pd.Timestamp,
     *,
     draws: int,
@@ -202,6 +210,7 @@ def part_ratios(
     Only jobs that are closed, or were opened long enough ago for their pieces to have been issued. Where slips name no
     jobs, all pieces of a part that has a use are set against the teardowns by month. How far ratios wander is learnt
     from all parts of the fleet; the result is of those that the piece answers for: ratios, and draws (D, parts).
+    doubtful: parts that not every teardown takes.
     """
     names = list(parts)
     jobs = records.teardowns.set_index("job")[["opened_on", "closed_on"]]
@@ -223,21 +232,23 @@ def part_ratios(
         e, o, span = expected.iloc[:0], past.pieces.iloc[:0], pd.period_range(end=as_of.to_period("M"), periods=0)
     observed = sparse(by_month(o, names, span))
     wanted = sparse(by_month(e.rename(columns={"opened_on": "on"}), names, span))
-    asked = Ask(_ratios_each, (observed, wanted, _together(o, names), names, own.own, draws, seed))
+    asked = Ask(_ratios_each, (observed, wanted, _together(o, names), doubtful, names, own.own, draws, seed))
     found: tuple[PartRatios, Array] = yield asked
     return found
 
 
 def _ratios_each(owns: list[Any]) -> list[tuple[PartRatios, Array]]:
     """Each piece's ratios, followed over all parts of the fleet together."""
-    _, _, _, names, _, draws, seed = owns[0]
+    _, _, _, _, names, _, draws, seed = owns[0]
     observed, wanted = (dense([own[k] for own in owns], names, owns[0][k].columns).to_numpy() for k in (0, 1))
     observed = observed.clip(min=0.0)
     sums = dense([own[2] for own in owns], names, owns[0][2].columns)
     some = (sums["sum"] > 0).to_numpy()
     size = np.maximum(np.where(some, sums["squares"] / np.where(some, sums["sum"], 1.0), 1.0), 1.0)
     ratios = follow(observed / size[:, None], wanted / size[:, None])
-    drawn = ratios.draws(draws, np.random.default_rng(seed), ahead=6)
+    doubtful = set().union(*(own[3] for own in owns))
+    stray = np.array([PART_STRAY if name in doubtful else 0.0 for name in names])
+    drawn = ratios.draws(draws, np.random.default_rng(seed), ahead=6, stray=stray)
     at = {name: i for i, name in enumerate(names)}
     found = []
     for *_, own, _, _ in owns:

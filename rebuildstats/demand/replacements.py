@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from rebuildstats.demand.fleet import Positions
 from rebuildstats.demand.hazards import Hazard
@@ -17,6 +18,8 @@ KINDS = ("failure", "scheduled", "repair")
 _HABIT_WEIGHT = 6.0  # a component's habit of replacing while good is shrunk to its family's by this many positions
 _FOUND_WEIGHT = 8.0  # found over expected is shrunk to 1 by this many expected finds
 _REPLACED_WEIGHT = 5.0  # replaced of those found failed, shrunk to 0.95
+_BESIDE_WEIGHT = 6.0  # what a cause adds to the habit is shrunk to nothing by this many positions
+_KIND_WEIGHT = 2.0  # a kind of teardown is taken to find what others find with the weight of so many finds
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +28,9 @@ class Component:
 
     always: renewed at every rebuild. in_service: its failure brings the unit in. n: positions. hazard: of its life.
     found: observed over expected own failures, per kind of teardown. bad: replaced of those found failed, per kind.
-    habit: replaced of those not failed on their own (habit while open, damage by a neighbour), per kind. unknown: share
-    found failed where the age is unknown, per kind. left_in: replaced of those known to have failed before. together:
+    habit: replaced of those not failed on their own (habit while open, damage by a neighbour), per kind; beside: cause
+    -> what that component's failure adds to the habit. unknown: share found failed where the age is unknown, per kind.
+    left_in: replaced of those known to have failed before. together:
     correlation of the positions of one unit, 0 apart to 1 all or none. repaired: share of its failures in service that
     are mended by a repair, the unit not rebuilt. seen: replacements behind these shares.
     """
@@ -39,6 +43,7 @@ class Component:
     found: Mapping[str, float]
     bad: Mapping[str, float]
     habit: Mapping[str, float]
+    beside: Mapping[str, float]
     unknown: Mapping[str, float]
     left_in: float
     together: float
@@ -68,30 +73,38 @@ def kind_of(frame: pd.DataFrame) -> np.ndarray:
     return np.where(repair, "repair", np.where(failure, "failure", "scheduled"))
 
 
-def own_failure(component: Component, age: Array, good: Array) -> Array:
+def own_failure(life: Hazard, age: Array, good: Array) -> Array:
     """Chance that an at-teardown position is found failed, given its age and the age at which it was last good."""
     known_good = np.where(np.isnan(good), 0.0, np.minimum(good, age))
-    gone = component.hazard.cumulative(age) - component.hazard.cumulative(known_good)
-    return np.asarray(1.0 - np.exp(-np.maximum(gone, 0.0)))
+    return np.asarray(1.0 - np.exp(-np.maximum(life.cumulative(age) - life.cumulative(known_good), 0.0)))
 
 
 def chance_replaced(
-    component: Component, kind: str, age: Array, good: Array, failed: Array, cause_share: Array | None
+    component: Component,
+    kind: str,
+    age: Array,
+    good: Array,
+    failed: NDArray[np.bool_],
+    cause_share: Array | None,
+    beside: Array | float = 0.0,
 ) -> Array:
     """Chance that a position is replaced at a teardown of `kind`; arrays of one shape.
 
     cause_share: for an in-service component at a failure or repair, the position's share of its unit's hazard times the
     share of such teardowns that an in-service component causes; None elsewhere (it has shown no failure: habit only).
+    beside: what the teardown's likely causes add to the habit (`added_by_causes`).
     """
     if component.always and kind != "repair":
         return np.ones_like(age)
     if component.in_service:
         p = np.zeros_like(age) if cause_share is None else component.found[kind] * cause_share
     else:
-        p = component.found[kind] * own_failure(component, age, good)
+        p = component.found[kind] * own_failure(component.hazard, age, good)
         p = np.where(np.isnan(age), component.unknown[kind], p)
     p = np.clip(np.nan_to_num(p), 0.0, 1.0)
-    q = p * component.bad[kind] + (1.0 - p) * component.habit[kind]
+    own = p * component.beside.get(component.name, 0.0) if component.in_service else 0.0  # no neighbour of itself
+    habit = np.clip(component.habit[kind] + beside - own, 0.0, 1.0)
+    q = p * component.bad[kind] + (1.0 - p) * habit
     return np.asarray(np.where(failed, max(component.left_in, component.habit[kind]), q))
 
 
@@ -131,8 +144,13 @@ def _family(
     expected = share * rows["kind"].map(caused).to_numpy(dtype=float)
     untouched = rows[~rows["bad"].to_numpy()]
     usual = {k: _usual_habit(untouched[untouched["kind"] == k], design) for k in KINDS}
+    causes = _causes_of_jobs(rows[shows & rows["bad"].to_numpy()])
     inside = _inside(family, [str(c) for c in design["component"]], root)
-    rows = rows.assign(_expected=expected, spared=~rows["bad"] & ~_bad_within(rows, inside))
+    rows = rows.assign(
+        _expected=expected, spared=~rows["bad"] & ~_bad_within(rows, inside), cause=rows["job"].map(causes)
+    )
+    finds = _finds_by_kind(rows[~shows], family, hazards)
+    blamed = cause_shares_by_job(rows)
     by_component = dict(list(rows.groupby("component")))
     out = {}
     none_seen = rows.iloc[:0]
@@ -140,12 +158,50 @@ def _family(
     for name, renewal, positions in zip(design["component"], design["renewal"], design["positions"], strict=True):
         seen = by_component.get(name, none_seen)
         life = hazards[family, name]
-        out[name] = _component(name, renewal == "always", in_service[name], int(positions), seen, life, usual)
+        out[name] = _component(
+            name, renewal == "always", in_service[name], int(positions), seen, life, usual, finds, blamed
+        )
         out[name] = replace(out[name], repaired=repaired.get(name, repaired[""]) if in_service[name] else 0.0)
         if name in inner:
             # it goes with its assembly: only its own failure asks for one, the habit is the assembly's
-            out[name] = replace(out[name], habit=dict.fromkeys(KINDS, 0.0))
+            out[name] = replace(out[name], habit=dict.fromkeys(KINDS, 0.0), beside={})
     return ReplacementModel(family, out, caused, inside)
+
+
+def _causes_of_jobs(bad: pd.DataFrame) -> pd.Series[str]:
+    """job -> the component that caused it: the one named as the cause, else the first found bad. bad: rows of what
+    shows in service and was found bad."""
+    named = bad.assign(named=(bad["role"].fillna("") == "cause")).sort_values("named", ascending=False, kind="stable")
+    named = named[named["kind"] != "scheduled"]
+    return named.drop_duplicates("job").set_index("job")["component"]
+
+
+def _finds_by_kind(rows: pd.DataFrame, family: str, hazards: Mapping[tuple[str, str], Hazard]) -> Mapping[str, float]:
+    """How much of what is bad each kind of teardown finds, relative to all of them: a repair hardly looks further than
+    its cause. rows: of what shows at a teardown only."""
+    rows = rows[np.isfinite(rows["age"].to_numpy(dtype=float)) & ~rows["failed_before"].to_numpy(dtype=bool)]
+    expected = np.zeros(len(rows))
+    for name, at in rows.reset_index(drop=True).groupby("component").indices.items():
+        life, own = hazards[family, str(name)], rows.iloc[at]
+        age, good = own["age"].to_numpy(dtype=float), own["good_age"].to_numpy(dtype=float)
+        expected[at] = own_failure(life, age, good)
+    hits, kind = rows["bad"].to_numpy(dtype=float), rows["kind"].to_numpy()
+    overall = (hits.sum() + _KIND_WEIGHT) / (expected.sum() + _KIND_WEIGHT)
+    return {
+        k: float((hits[kind == k].sum() + _KIND_WEIGHT) / (overall * expected[kind == k].sum() + _KIND_WEIGHT))
+        for k in KINDS
+    }
+
+
+def cause_shares_by_job(rows: pd.DataFrame) -> pd.DataFrame:
+    """jobs x components: each component's chance to be the cause of a teardown. rows: outcomes with _expected."""
+    likely = rows[rows["_expected"] > 0]
+    return likely.pivot_table(index="job", columns="component", values="_expected", aggfunc="sum", fill_value=0.0)
+
+
+def added_by_causes(component: Component, shares: Mapping[str, Array]) -> Array | float:
+    """What the likely causes of a teardown add to a component's habit. shares: cause -> its chance, of any shape."""
+    return sum((shares[cause] * extra for cause, extra in component.beside.items() if cause in shares), 0.0)
 
 
 def _inside(family: str, names: list[str], root: Mapping[tuple[str, str], str]) -> dict[str, tuple[str, ...]]:
@@ -214,15 +270,21 @@ def _cause_shares(
 
 
 def _component(
-    name: str, always: bool, in_service: bool, n: int, rows: pd.DataFrame, hazard: Hazard, usual: Mapping[str, float]
+    name: str,
+    always: bool,
+    in_service: bool,
+    n: int,
+    rows: pd.DataFrame,
+    hazard: Hazard,
+    usual: Mapping[str, float],
+    finds: Mapping[str, float],
+    blamed: pd.DataFrame,
 ) -> Component:
-    ones = dict.fromkeys(KINDS, 1.0)
-    blank = Component(name, always, in_service, n, hazard, ones, ones, dict(usual), ones, 0.5, 0.0, 0.0, 0.0)
     found, bad, habit, unknown = {}, {}, {}, {}
     before = rows["failed_before"].to_numpy(dtype=bool)
     fresh = rows[~before]
     age, good = fresh["age"].to_numpy(dtype=float), fresh["good_age"].to_numpy(dtype=float)
-    p = fresh["_expected"].to_numpy(dtype=float) if in_service else own_failure(blank, age, good)
+    p = fresh["_expected"].to_numpy(dtype=float) if in_service else own_failure(hazard, age, good)
     is_bad, new, kind = fresh["bad"].to_numpy(), fresh["new"].to_numpy(), fresh["kind"].to_numpy()
     untouched = fresh["spared"].to_numpy(dtype=bool)
     known = np.isfinite(age) | in_service
@@ -232,7 +294,8 @@ def _component(
     for k in KINDS:
         own = kind == k
         hit, seen = is_bad & own, own & known
-        found[k] = float((hit[known].sum() + _FOUND_WEIGHT * overall) / (np.nansum(p[seen]) + _FOUND_WEIGHT))
+        likely = overall if in_service else overall * finds[k]
+        found[k] = float((hit[known].sum() + _FOUND_WEIGHT * likely) / (np.nansum(p[seen]) + _FOUND_WEIGHT))
         bad[k] = float(((new & hit).sum() + fails * _REPLACED_WEIGHT) / (hit.sum() + _REPLACED_WEIGHT))
         spared = own & untouched
         habit[k] = float(((new & spared).sum() + usual[k] * _HABIT_WEIGHT) / (spared.sum() + _HABIT_WEIGHT))
@@ -240,33 +303,46 @@ def _component(
         unknown[k] = float((is_bad[dark].sum() + blind * 5.0) / (dark.sum() + 5.0))
     old = rows[before]
     left_in = float((old["new"].sum() + 1.5) / (len(old) + 3.0))
+    beside = {} if always else _beside(fresh[untouched], habit)
     fitted = Component(
-        name, always, in_service, n, hazard, found, bad, habit, unknown, left_in, 0.0, 0.0, float(rows["new"].sum())
-    )
-    return fitted if n == 1 or always else _with_together(fitted, rows)
+        name, always, in_service, n, hazard, found, bad, habit, beside, unknown, left_in, 0.0, 0.0,
+        float(rows["new"].sum()),
+    )  # fmt: skip
+    return fitted if n == 1 or always else _with_together(fitted, rows, blamed)
 
 
-def chance_by_row(component: Component, rows: pd.DataFrame) -> Array:
+def _beside(spared: pd.DataFrame, habit: Mapping[str, float]) -> dict[str, float]:
+    """What each cause adds to the habit of replacing, over the teardowns that it caused. spared: rows of one component
+    that had not failed on its own."""
+    rows = spared[spared["cause"].notna()]
+    more = rows["new"].astype(float) - rows["kind"].map(dict(habit)).astype(float)
+    by_cause = more.groupby(rows["cause"]).agg(["sum", "size"])
+    return {str(c): float(s / (n + _BESIDE_WEIGHT)) for c, s, n in by_cause.itertuples()}
+
+
+def chance_by_row(component: Component, rows: pd.DataFrame, blamed: pd.DataFrame) -> Array:
     """The model's chance for teardowns seen: rows with kind, age, good_age, failed_before and _expected (cause
-    share)."""
+    share). blamed: `cause_shares_by_job`."""
     out = np.zeros(len(rows))
     kind = rows["kind"].to_numpy()
+    of_jobs = blamed.reindex(rows["job"]).fillna(0.0)
+    beside = added_by_causes(component, {str(c): of_jobs[c].to_numpy() for c in of_jobs}) + np.zeros(len(rows))
     for k in KINDS:
         own = kind == k
         part = rows[own]
         share = part["_expected"].to_numpy(dtype=float) if component.in_service and k != "scheduled" else None
         out[own] = chance_replaced(
             component, k, part["age"].to_numpy(dtype=float), part["good_age"].to_numpy(dtype=float),
-            part["failed_before"].to_numpy(dtype=bool), share,
+            part["failed_before"].to_numpy(dtype=bool), share, beside[own],
         )  # fmt: skip
     return out
 
 
-def _with_together(component: Component, rows: pd.DataFrame) -> Component:
+def _with_together(component: Component, rows: pd.DataFrame, blamed: pd.DataFrame) -> Component:
     """The same with the correlation of one unit's positions, by moments over the teardowns seen, shrunk to apart."""
     if not len(rows):
         return component
-    q = np.clip(chance_by_row(component, rows), 1e-4, 1 - 1e-4)
+    q = np.clip(chance_by_row(component, rows, blamed), 1e-4, 1 - 1e-4)
     sd = np.sqrt(q * (1.0 - q))
     frame = pd.DataFrame(
         {"gap": rows["new"].to_numpy(dtype=float) - q, "own": sd**2, "all": sd, "job": rows["job"].to_numpy()}
@@ -291,42 +367,62 @@ class Replacement:
     repair: Mapping[str, Array]
 
 
-def at_time(positions: Positions, run: Array) -> tuple[Array, Array, Array]:
-    """Ages, last known good and failed of positions (units, positions, K) after `run` (units, K) more distance."""
-    age = positions.age[:, :, None] + run[:, None, :]
-    good = np.broadcast_to(positions.good[:, :, None], age.shape)
-    return age, good, np.broadcast_to(positions.failed[:, :, None], age.shape)
-
-
-def position_chances(
+def cause_chances(
     model: ReplacementModel,
     positions: Mapping[str, Positions],
     run: Array,
     kind: str,
     blamed: Mapping[str, Array] | None = None,
 ) -> dict[str, Array]:
-    """Chance per position (units, positions, K) of every component at a teardown of `kind` after `run` (units, K).
+    """Chance of every in-service position (units, positions, K) to be the cause of a teardown of `kind` after `run`
+    (units, K) more distance; nothing at scheduled ones.
 
     blamed: component -> (units,) how much likelier than by its hazard it is the cause, where a complaint is known.
     """
-    rate, total = {}, np.zeros_like(run)
-    if kind != "scheduled":
-        for name, component in model.components.items():
-            if component.in_service and name in positions:
-                age, _, failed = at_time(positions[name], run)
-                rate[name] = np.where(failed, 0.0, component.hazard.density(age)) * component.part_of(kind)
-                if blamed is not None and name in blamed:
-                    rate[name] = rate[name] * blamed[name][:, None, None]
-                total = total + rate[name].sum(axis=1)
+    rate: dict[str, Array] = {}
+    if kind == "scheduled":
+        return rate
+    total = np.zeros_like(run)
+    for name, component in model.components.items():
+        if component.in_service and name in positions:
+            own = positions[name]
+            density = component.hazard.density(own.age[:, :, None] + run[:, None, :])
+            rate[name] = np.where(own.failed[:, :, None], 0.0, density) * component.part_of(kind)
+            if blamed is not None and name in blamed:
+                rate[name] = rate[name] * blamed[name][:, None, None]
+            total = total + rate[name].sum(axis=1)
+    share = model.caused[kind] / np.where(total > 0, total, 1.0)
+    return {name: own * share[:, None, :] for name, own in rate.items()}
+
+
+def position_chances(
+    model: ReplacementModel, positions: Mapping[str, Positions], run: Array, kind: str, causes: Mapping[str, Array]
+) -> dict[str, Array]:
+    """Chance per position (units, positions, K) of every component at a teardown of `kind` after `run` (units, K).
+
+    causes: chances to be the cause (`cause_chances`).
+    """
+    at = {name: (own.age[:, :, None] + run[:, None, :], own.good[:, :, None]) for name, own in positions.items()}
+    return _chances_at(model, positions, at, kind, causes)
+
+
+def _chances_at(
+    model: ReplacementModel,
+    positions: Mapping[str, Positions],
+    at: Mapping[str, tuple[Array, Array]],
+    kind: str,
+    causes: Mapping[str, Array],
+) -> dict[str, Array]:
+    """The same at ages and last known good ages (units, positions, K)."""
+    by_unit = {name: own.sum(axis=1)[:, None, :] for name, own in causes.items()}
     out = {}
     for name, component in model.components.items():
-        if name not in positions:
-            continue
-        age, good, failed = at_time(positions[name], run)
-        share = None
-        if name in rate:
-            share = model.caused[kind] * rate[name] / np.where(total > 0, total, 1.0)[:, None, :]
-        out[name] = chance_replaced(component, kind, age, good, failed, share)
+        if name in positions:
+            age, good = at[name]
+            failed = np.broadcast_to(positions[name].failed[:, :, None], age.shape)
+            beside = added_by_causes(component, by_unit)
+            good = np.broadcast_to(good, age.shape)
+            out[name] = chance_replaced(component, kind, age, good, failed, causes.get(name), beside)
     for assembly, inner in model.inside.items():
         if assembly in out:
             spared = 1.0 - out[assembly]
@@ -338,19 +434,37 @@ def position_chances(
 
 
 def again_chances(
-    model: ReplacementModel, positions: Mapping[str, Positions], run: Array, first: Mapping[str, Array]
+    model: ReplacementModel,
+    positions: Mapping[str, Positions],
+    run: Array,
+    since: Array,
+    first: Mapping[str, Array],
+    causes: Mapping[str, Array] | None = None,
 ) -> dict[str, Array]:
-    """Chance per position at a further rebuild: what the first replaced is as old as the run since, half of the time
-    gone on average; the rest goes on, known good at the first."""
+    """Chance per position at a further rebuild, `since` (units, K) after the one before: what that replaced is as old
+    as the run since, the rest goes on, known good then.
+
+    first: chances at the first rebuild. causes: component -> (units, K) its share of such rebuilds; by the hazards of
+    the two where not known.
+    """
     young: dict[str, Positions] = {}
-    old: dict[str, Positions] = {}
     for name, own in positions.items():
         zero = np.zeros_like(own.age)
         young[name] = replace(own, age=zero, good=zero, failed=np.zeros_like(own.failed))
-        old[name] = replace(own, good=own.age)
-    fresh = position_chances(model, young, run / 2.0, "failure")
-    kept = {}
-    going = position_chances(model, old, run, "failure")
-    for name in fresh:
-        kept[name] = first[name] * fresh[name] + (1.0 - first[name]) * going[name]
-    return kept
+    going = {
+        name: (own.age[:, :, None] + run[:, None, :], own.age[:, :, None] + (run - since)[:, None, :])
+        for name, own in positions.items()
+    }
+    if causes is None:
+        of_young = cause_chances(model, young, since, "failure")
+        of_old = cause_chances(model, positions, run, "failure")
+    else:
+        each = {
+            name: np.repeat(share[:, None, :] / positions[name].age.shape[1], positions[name].age.shape[1], axis=1)
+            * model.caused["failure"]
+            for name, share in causes.items()
+        }
+        of_young = of_old = each
+    fresh = position_chances(model, young, since, "failure", of_young)
+    old = _chances_at(model, positions, going, "failure", of_old)
+    return {name: first[name] * fresh[name] + (1.0 - first[name]) * old[name] for name in fresh}

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rebuildstats.demand.failures import PositionFailures, UnitFailures, gather, moved_by_draws
-from rebuildstats.demand.fleet import Fleet
+from rebuildstats.demand.failures import Later, PositionFailures, UnitFailures, gather, moved_by_draws
+from rebuildstats.demand.fleet import STAYING, Fleet, Leaving
 from rebuildstats.demand.hazards import Hazard, age_grid, constant_rate, tabulate
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.usage import Usage
@@ -25,9 +25,8 @@ _SWING = 0.15  # shared mileage is moved by this much, in log, to see how the ex
 class Calendar:
     """Intervals from the as-of day on: the days to the first whole month, then calendar months.
 
-    edges: (K + 1,) days; run: (K + 1,) the same in days of average running (season); months: (K,) the period of each,
-    the
-    first one the rest of the as-of month.
+    edges: (K + 1,) days; run: (K + 1,) the same in days of average running (season, and vehicles that leave);
+    months: (K,) the period of each, the first one the rest of the as-of month.
     """
 
     as_of: pd.Timestamp
@@ -46,14 +45,16 @@ class Calendar:
         return np.asarray(np.where(length > 0, (high - low) / np.where(length > 0, length, 1.0), 0.0))
 
 
-def calendar(as_of: pd.Timestamp, months: int, season: Array) -> Calendar:
-    """The as-of month's rest and `months` calendar months after it."""
+def calendar(as_of: pd.Timestamp, months: int, season: Array, leaving: Leaving = STAYING) -> Calendar:
+    """The as-of month's rest and `months` calendar months after it; a vehicle that may have left by then runs by so
+    much less."""
     first = as_of.to_period("M")
     periods = pd.period_range(first, periods=months + 1, freq="M")
     ends = np.array([(p.end_time.normalize() - as_of).days for p in periods], dtype=float)
     edges = np.concatenate([[0.0], ends])
     factor = season[np.asarray(periods.month) - 1]
-    return Calendar(as_of, edges, np.concatenate([[0.0], np.cumsum(np.diff(edges) * factor)]), periods)
+    run = np.diff(edges) * factor * leaving.still(edges[:-1], edges[1:])
+    return Calendar(as_of, edges, np.concatenate([[0.0], np.cumsum(run)]), periods)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +69,14 @@ class TeardownModel:
 @dataclass(frozen=True, slots=True)
 class Chances:
     """One family's teardowns to come. Arrays (units, K): the chance that the unit's first rebuild is for failure, or
-    scheduled (booked ones in it), in each interval; expected further rebuilds (`again`) and repairs. Multipliers of the
-    expected numbers by draw: (D, K). life_draws: component -> (D,) its failures in service relative to all."""
+    scheduled (booked ones in it), in each interval; expected further rebuilds (`again`; by component those it causes,
+    where that is known) and repairs. Multipliers of the expected numbers by draw: (D, K). life_draws: component -> (D,)
+    its failures in service relative to all."""
 
     failure: Array
     scheduled: Array
     again: Array
+    again_caused: Mapping[str, Array]
     repair: Array
     booked: Array
     failure_draws: Array
@@ -210,8 +213,8 @@ def booked_hazards(planned: pd.DataFrame, fleet: Fleet, when: Calendar) -> Booke
     return Booked(failing, calm, booked)
 
 
-def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, booked: Booked) -> tuple[Array, Array, Array, Array]:
-    """First rebuilds for failure, scheduled ones, further ones, and repairs: arrays (units, K)."""
+def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, booked: Booked) -> tuple[Array, Array, Later]:
+    """First rebuilds for failure, scheduled ones, (units, K) each, and what comes later."""
     failing = model.failures.failing(fleet, gone) + booked.failing
     planned = gather(model.scheduled, fleet.age, gone)
     taken = (booked.calm + booked.failing).sum(axis=1, keepdims=True) > 0
@@ -220,8 +223,8 @@ def _rebuilds(model: TeardownModel, fleet: Fleet, gone: Array, booked: Booked) -
     left = np.exp(-np.concatenate([np.zeros((len(total), 1)), np.cumsum(total, axis=1)], axis=1))
     first = left[:, :-1] - left[:, 1:]
     share = failing / np.maximum(total, 1e-300)
-    again, mended = model.failures.later(fleet, gone, model.scheduled, first, first * (1.0 - share))
-    return first * share, first * (1.0 - share), again, mended
+    later = model.failures.later(fleet, gone, model.scheduled, first, first * (1.0 - share))
+    return first * share, first * (1.0 - share), later
 
 
 def teardown_chances(
@@ -235,22 +238,25 @@ def teardown_chances(
     booked = booked_hazards(planned, fleet, when)
     rate = np.nan_to_num(fleet.per_day)
 
-    def at(factor: float) -> tuple[Array, Array, Array, Array]:
+    def at(factor: float) -> tuple[dict[str, Array], Mapping[str, Array]]:
         gone = rate[:, None] * factor * np.minimum(when.run[None, :], fleet.days_left[:, None])
-        return _rebuilds(model, fleet, gone, booked)
+        failure, scheduled, later = _rebuilds(model, fleet, gone, booked)
+        return {"failure": failure, "scheduled": scheduled, "again": later.again, "repair": later.repair}, later.caused
 
-    sums: list[Array] = [np.zeros((len(rate), len(when.months))) for _ in range(4)]
+    expected: dict[str, Array] = {}
+    caused: dict[str, Array] = {}
     for node, weight in _NORMAL:
-        for whole, part in zip(sums, at(float(np.exp(usage.own_sd * node))), strict=True):
-            whole += weight * part
-    failure, scheduled, again, repair = sums
-    low, high = (np.sum([a.sum(axis=0) for a in at(float(np.exp(s)))], axis=0) for s in (-_SWING, _SWING))
+        for whole, part in zip((expected, caused), at(float(np.exp(usage.own_sd * node))), strict=True):
+            for name, own in part.items():
+                whole[name] = whole.get(name, 0.0) + weight * own
+    low, high = (np.sum([a.sum(axis=0) for a in at(float(np.exp(s)))[0].values()], axis=0) for s in (-_SWING, _SWING))
     answer = np.log(np.maximum(high, 1e-12) / np.maximum(low, 1e-12)) / (2.0 * _SWING)
     usage_draws = np.exp(usage.fleet_sd * normals[:, None] * answer[None, :])
     gone = rate[:, None] * np.minimum(when.run[None, :], fleet.days_left[:, None])
     failing, mended, life = model.failures.draws(fleet, gone)
     booking = moved_by_draws(model.scheduled, fleet.age, gone)
     return Chances(
-        failure, scheduled, again, repair, booked.expected, failing, booking, mended,
+        expected["failure"], expected["scheduled"], expected["again"], caused, expected["repair"], booked.expected,
+        failing, booking, mended,
         usage_draws / usage_draws.mean(axis=0), life,
     )  # fmt: skip

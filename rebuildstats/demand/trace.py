@@ -7,8 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from rebuildstats.demand.installed import KINDS, USE, Base, share_of_part
-from rebuildstats.demand.replacements import again_chances, position_chances
+from rebuildstats.demand.installed import KINDS, USE, Base, replaced_by_kind, share_of_part
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.teardowns import Calendar
 
@@ -39,8 +38,7 @@ def trace_rows(bases: Mapping[str, Base], uses: pd.DataFrame, share: Array, when
         run = np.nan_to_num(base.fleet.per_day)[:, None] * np.minimum(
             when.middle[None, :], base.fleet.days_left[:, None]
         )
-        by_kind = {k: position_chances(base.model, base.fleet.positions, run, k) for k in KINDS if k != "again"}
-        by_kind["again"] = again_chances(base.model, base.fleet.positions, run, by_kind["failure"])
+        by_kind = replaced_by_kind(base.model, base.fleet, run, base.chances, base.said)
         w = {k: base.kind(k)[0] * share[None, :] for k in KINDS}
         teardowns = np.sum([w[k].sum(axis=1) for k in KINDS], axis=0)
         main = np.stack([w[k].sum(axis=1) for k in KINDS]).argmax(axis=0)

@@ -30,7 +30,7 @@ def test_a_new_position_fails_as_often_as_the_renewal_function_says() -> None:
     # Cox 1962, Renewal Theory: two exponential stages of rate r give H(t) = r t / 2 - (1 - exp(-2 r t)) / 4 renewals
     gone = np.linspace(0.0, 10.0, 61)[None, :]
     new = place(two_stage(0.9), np.zeros((1, 1)), gone)
-    rebuilt, mended = from_position_lives([new], NEVER, np.zeros((1, 60)), gone)
+    rebuilt, mended, _ = from_position_lives([new], NEVER, np.zeros((1, 60)), gone)
     t = gone[0, 1:]
     # what comes back within its own sixtieth is counted in the next, which lags a little
     assert np.cumsum(rebuilt[0]) == pytest.approx(0.45 * t - (1.0 - np.exp(-1.8 * t)) / 4.0, rel=0.02, abs=0.02)
@@ -44,7 +44,7 @@ def test_a_unit_renewed_whole_and_its_only_position_agree() -> None:
     left = np.exp(-np.concatenate([[[0.0]], np.cumsum(gathered, axis=1)], axis=1))
     first = left[:, :-1] - left[:, 1:]
     again = from_unit_lives(new, NEVER, first, gone)
-    rebuilt, _ = from_position_lives([place(new, np.zeros((1, 1)), gone)], NEVER, np.zeros_like(first), gone)
+    rebuilt, _, _ = from_position_lives([place(new, np.zeros((1, 1)), gone)], NEVER, np.zeros_like(first), gone)
     # the one follows what comes back from the interval it began in, the other from the next
     assert (rebuilt - first).sum() == pytest.approx(again.sum(), rel=0.02)
 
@@ -58,11 +58,11 @@ def test_units_of_several_positions_come_in_as_often_as_drawn_ones_do() -> None:
     places = []
     for name, (scale, shape, repaired, renewed) in of.items():
         places.append(place(life((GRID / scale) ** shape), ages[name][None, :], gone, repaired, renewed))
-    rebuilt, mended = from_position_lives(places, NEVER, np.zeros((1, 18)), gone)
+    rebuilt, mended, caused = from_position_lives(places, NEVER, np.zeros((1, 18)), gone)
 
     position = [(n, a) for n, own in ages.items() for a in own]
     scale, shape, repaired, renewed = (np.array([of[n][i] for n, _ in position]) for i in range(4))
-    runs, rebuilds, repairs = 4000, 0, 0
+    runs, rebuilds, repairs, caused_by_rings = 4000, 0, 0, 0
     for _ in range(runs):
         begun, age = 0.0, np.array([a for _, a in position])
         left = scale * ((age / scale) ** shape + rng.exponential(size=6)) ** (1 / shape) - age
@@ -76,9 +76,12 @@ def test_units_of_several_positions_come_in_as_often_as_drawn_ones_do() -> None:
                 new |= rng.random(6) < renewed
             left[new] = scale[new] * rng.exponential(size=int(new.sum())) ** (1 / shape[new])
             rebuilds, repairs = rebuilds + (not mending), repairs + mending
+            caused_by_rings += not mending and position[i][0] == "ring"
     # other positions' rebuilds are taken to come independently of the own failure: a few hundredths too many
     assert rebuilt.sum() == pytest.approx(rebuilds / runs, rel=0.05)
     assert mended.sum() == pytest.approx(repairs / runs, rel=0.05)
+    assert np.sum(caused, axis=0) == pytest.approx(rebuilt)  # none comes without a failure
+    assert caused[0].sum() == pytest.approx(caused_by_rings / runs, rel=0.05)
 
 
 def test_a_rebuild_by_schedule_renews_what_it_finds() -> None:
@@ -86,8 +89,9 @@ def test_a_rebuild_by_schedule_renews_what_it_finds() -> None:
     old = np.full((1, 1), 2.0)
     worn = life((GRID / 3.0) ** 4.0)
     calm = np.zeros((1, 12))
-    plain, _ = from_position_lives([place(worn, old, gone, renewed=1.0)], NEVER, calm, gone)
+    plain, _, _ = from_position_lives([place(worn, old, gone, renewed=1.0)], NEVER, calm, gone)
     calm[0, 0] = 1.0
-    early, _ = from_position_lives([place(worn, old, gone, renewed=1.0)], NEVER, calm, gone)
+    early, _, caused = from_position_lives([place(worn, old, gone, renewed=1.0)], NEVER, calm, gone)
     assert early[0, 0] > 0.99
+    assert caused[0][0, 0] < 0.2  # what came by schedule, nothing caused
     assert early[0, 1:].sum() < 0.6 * plain[0, 1:].sum()

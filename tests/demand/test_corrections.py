@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rebuildstats.demand.corrections import STRAY, WANDER, count_by_month, follow, toward_recent
+from rebuildstats.demand.corrections import LEAD, STRAY, WANDER, count_by_month, follow, toward_recent
 
 
 def test_a_model_that_is_right_is_left_alone() -> None:
@@ -45,6 +45,8 @@ def test_draws_keep_the_mean_and_never_less_than_the_stray() -> None:
     drawn = ratios.draws(20_000, np.random.default_rng(4), ahead=12)
     assert drawn.mean() == pytest.approx(1.0, abs=0.01)
     assert drawn.std() >= STRAY * 0.97
+    own = ratios.draws(20_000, np.random.default_rng(4), ahead=12, stray=np.array([0.3]))
+    assert own.std() == pytest.approx(0.3, rel=0.05)
 
 
 def test_nothing_seen_is_no_correction() -> None:
@@ -62,18 +64,18 @@ def test_two_forecasts_are_weighed_by_their_variances() -> None:
     # by hand: 96 pieces in two years are 4 a month against a forecast of 8; 3 lots of belief in the forecast
     recent = np.full(24, 4.0)
     own = (96.0 + 3.0) / (24.0 + 3.0 / 8.0)
-    weight = 0.3**2 / (0.3**2 + 1.0 / 99.0 + WANDER**2)
-    pull = toward_recent(8.0, 0.3, recent, 1.0, 1.0)
+    weight = LEAD**2 / (LEAD**2 + 1.0 / 99.0 + WANDER**2)
+    pull = toward_recent(8.0, recent, 1.0, 1.0)
     assert pull.weight == pytest.approx(weight)
     assert pull.factor == pytest.approx((own / 8.0) ** weight)
 
 
-def test_what_is_known_well_is_moved_less_and_what_is_booked_not_at_all() -> None:
-    recent = np.full(24, 4.0)
-    sure, unsure = (toward_recent(8.0, sd, recent, 1.0, 1.0) for sd in (0.05, 0.5))
-    assert sure.weight < 0.1 < 0.7 < unsure.weight
-    assert unsure.factor < sure.factor < 1.0
-    assert toward_recent(8.0, 0.5, recent, 1.0, 0.0).factor == 1.0
-    rare = toward_recent(0.05, 0.5, np.r_[np.zeros(23), 1.0], 1.0, 1.0)
-    assert rare.weight < unsure.weight
-    assert toward_recent(8.0, 0.5, np.zeros(0), 1.0, 1.0).factor == 1.0
+def test_what_is_seldom_taken_moves_it_less_and_what_is_booked_not_at_all() -> None:
+    often, rare = np.full(24, 40.0), np.r_[np.zeros(23), 1.0]
+    much, little = toward_recent(80.0, often, 1.0, 1.0), toward_recent(0.05, rare, 1.0, 1.0)
+    assert little.weight < 0.1 < much.weight < 0.5
+    assert much.factor < 1.0
+    # forty pieces at once tell no more than one
+    assert toward_recent(80.0, often, 40.0, 1.0).weight < much.weight
+    assert toward_recent(80.0, often, 1.0, 0.0).factor == 1.0
+    assert toward_recent(80.0, np.zeros(0), 1.0, 1.0).factor == 1.0

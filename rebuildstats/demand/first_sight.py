@@ -1,0 +1,127 @@
+"""How old what was already in a unit may be, where the shop never knew: an age at first sight, learnt from the fleet.
+
+A position whose age is unknown has run at least the distance since the unit was first seen, and was some age before
+that. Ages at first sight are taken as even between 0 and a limit of the family's own, whose chance is learnt from what
+such positions did since (empirical Bayes; the left-truncated likelihood of Klein & Moeschberger 2003, *Survival
+Analysis*, section 3.5, mixed over the unknown entry) and from the ages of used units that were known when first seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from rebuildstats.demand.hazards import Hazard
+from rebuildstats.demand.sums import Array
+
+if TYPE_CHECKING:
+    from rebuildstats.life_records.records import Records
+
+LIMITS = 2.0 ** (-np.arange(10) / 2.0)  # shares of the oldest age seen that ages at first sight may reach
+_WITHIN = (np.arange(12) + 0.5) / 12.0  # places between 0 and the limit
+_SPREAD = 0.7  # sd of the log of the limit about twice the mean age of known ones
+_PLACE = ["unit", "component", "position"]
+_NODES = 48
+
+
+def with_ages_at_first_sight(
+    records: Records, components: pd.DataFrame, hazards: Mapping[tuple[str, str], Hazard], oldest: Mapping[str, float]
+) -> Records:
+    """The records with the unknown ages of what was there at first sight filled in by their expected values.
+
+    components: family, component, shows. hazards: of their lives. oldest: family -> the limit that no age at first
+    sight exceeds. Ages stay unknown where the distance since first sight is unknown too.
+    """
+    first = records.unit_lives[records.unit_lives["number"] == 1].set_index("unit")["opened_mileage"]
+    outcomes, positions = records.outcomes.copy(), records.positions.copy()
+    outcomes["run"], outcomes["good_run"], last_good = _run_at_teardowns(outcomes, first)
+    now = records.units.set_index("unit")["mileage"] - first
+    unknown = positions["age"].isna() & positions["first_life"]
+    positions["run"] = positions["unit"].map(now).where(unknown)
+    positions = positions.join(last_good, on=_PLACE)
+    shows = dict(zip(zip(components["family"], components["component"], strict=True), components["shows"], strict=True))
+    for family in sorted(set(components["family"].astype(str)) & set(oldest)):
+        seen, today = outcomes[outcomes["family"] == family], positions[positions["family"] == family]
+        if not (np.isfinite(seen["run"]).any() or np.isfinite(today["run"]).any()):
+            continue
+        names = [c for f, c in hazards if f == family]
+        in_service = [c for c in names if shows.get((family, c)) == "in_service"]
+        weights = _limits(seen, today, in_service, family, hazards, oldest[family], _known(records, family))
+        for name in names:
+            life, alive = hazards[family, name], name in in_service
+            for frame, rows in ((outcomes, seen), (positions, today)):
+                own = rows[(rows["component"] == name) & np.isfinite(rows["run"])]
+                if len(own):
+                    good = own["run"] if alive else own["good_run"]
+                    before = _expected(life, weights, oldest[family], good.to_numpy(float))
+                    frame.loc[own.index, "age"] = own["run"] + before
+                    frame.loc[own.index, "good_age"] = np.where(np.isnan(good), 0.0, good + before)
+    spare = ["run", "good_run"]
+    return replace(records, outcomes=outcomes.drop(columns=spare), positions=positions.drop(columns=spare))
+
+
+def _run_at_teardowns(
+    outcomes: pd.DataFrame, first: pd.Series[float]
+) -> tuple[pd.Series[float], pd.Series[float], pd.Series[float]]:
+    """Distance since first sight of what was there then and is of unknown age: at each teardown, at the last look
+    before it that found it good, and by place at the last such look of all; NaN elsewhere."""
+    order = outcomes.assign(new=outcomes["renewed"].fillna(False).astype(int))
+    order = order.sort_values(["opened_on", "job"], kind="stable")
+    place = order.groupby(_PLACE)
+    unknown = order["age"].isna() & (place["new"].cumsum() == order["new"])
+    order["run"] = (order["mileage"] - order["unit"].map(first)).where(unknown).clip(lower=0.0)
+    order["good_run"] = order["run"].where(order["verdict"] == "ok")
+    so_far = order.groupby(_PLACE)["good_run"].cummax().groupby([order[n] for n in _PLACE]).ffill()
+    before = so_far.groupby([order[n] for n in _PLACE]).shift().where(unknown)
+    return order["run"], before, order.groupby(_PLACE)["good_run"].max()
+
+
+def _known(records: Records, family: str) -> Array:
+    """Known ages at first sight of a family's units that were not new."""
+    own = records.unit_lives[records.unit_lives["family"] == family]
+    return own.loc[(own["number"] == 1) & (own["entry_age"] > 0), "entry_age"].to_numpy(float)
+
+
+def _limits(
+    seen: pd.DataFrame,
+    today: pd.DataFrame,
+    in_service: list[str],
+    family: str,
+    hazards: Mapping[tuple[str, str], Hazard],
+    oldest: float,
+    known: Array,
+) -> Array:
+    """Chance of each limit (of LIMITS x oldest), from what the family's positions of unknown age did since."""
+    middle = 2.0 * float(known.mean()) if known.size else oldest / 4.0
+    spread = _SPREAD if known.size else 1.5
+    log_chance = -0.5 * (np.log(LIMITS * oldest / middle) / spread) ** 2
+    failed = (seen["verdict"] == "fail") & (seen["role"].fillna("") != "consequence")
+    ends = seen.assign(failed=failed)[failed | seen["renewed"].fillna(False).astype(bool)]
+    columns = [*_PLACE, "run", "failed"]
+    each = pd.concat([ends[columns], today.assign(failed=False)[columns]], ignore_index=True)
+    each = each[np.isfinite(each["run"])].drop_duplicates(_PLACE)
+    for name in in_service:
+        own = each[each["component"] == name]
+        if not len(own):
+            continue
+        life, run = hazards[family, name], own["run"].to_numpy(float)
+        begin = (LIMITS[:, None] * _WITHIN * oldest)[:, :, None]
+        gone = life.cumulative(begin + run) - life.cumulative(begin)
+        rate = np.where(own["failed"].to_numpy(bool), life.density(begin + run), 1.0)
+        log_chance += np.log(np.maximum((rate * np.exp(-gone)).mean(axis=1), 1e-300)).sum(axis=1)
+    chance = np.exp(log_chance - log_chance.max())
+    return np.asarray(chance / chance.sum())
+
+
+def _expected(life: Hazard, weights: Array, oldest: float, good: Array) -> Array:
+    """Expected age at first sight of what was good after another `good` (n,) of distance (NaN: never looked at)."""
+    at = np.linspace(0.0, max(float(np.nan_to_num(good).max()), 1e-9), _NODES)
+    begin = (LIMITS[:, None] * _WITHIN * oldest)[:, :, None]
+    chance = np.repeat(weights[:, None, None] * np.ones_like(_WITHIN)[:, None], _NODES + 1, axis=2)
+    chance[:, :, 1:] *= np.exp(life.cumulative(begin) - life.cumulative(begin + at))
+    mean = (chance * begin).sum(axis=(0, 1)) / np.maximum(chance.sum(axis=(0, 1)), 1e-300)
+    return np.asarray(np.where(np.isnan(good), mean[0], np.interp(good, at, mean[1:])))
