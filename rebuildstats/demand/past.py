@@ -178,18 +178,22 @@ def expected_at_teardowns(
 
 
 def _with_inside(rows: pd.DataFrame, model: ReplacementModel, chance: Array) -> Array:
-    """An assembly is replaced when it or anything supplied within it is."""
+    """An assembly is replaced when it or anything supplied within it is: position by position where both have as many
+    (as in `replacements.position_chances`), else every one with every one."""
     out = chance.copy()
-    name, job = rows["component"].to_numpy(), rows["job"].to_numpy()
+    name = rows["component"].to_numpy()
     for assembly, inner in model.inside.items():
         if assembly not in model.components:
             continue
-        part = np.isin(name, inner)
-        log_spared = pd.Series(np.log1p(-np.minimum(chance[part], 1 - 1e-12))).groupby(job[part]).sum()
         own = name == assembly
-        n = max(1, model.components[assembly].n)
-        spared = np.exp(log_spared.reindex(job[own]).fillna(0.0).to_numpy() / n)
-        out[own] = 1.0 - (1.0 - chance[own]) * spared
+        for part in inner:
+            within = name == part
+            as_many = model.components[part].n == model.components[assembly].n
+            key = ["job", "position"] if as_many else ["job"]
+            log_spared = pd.Series(np.log1p(-np.minimum(chance[within], 1 - 1e-12)), index=rows.index[within])
+            of_place = log_spared.groupby([rows.loc[within, k] for k in key]).sum().rename("spared")
+            spared = rows.loc[own, key].join(of_place, on=key)["spared"].fillna(0.0).to_numpy()
+            out[own] = 1.0 - (1.0 - out[own]) * np.exp(spared)
     return out
 
 

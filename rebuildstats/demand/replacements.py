@@ -428,7 +428,9 @@ def _chances_at(
             spared = 1.0 - out[assembly]
             for name in inner:
                 if name in out:
-                    spared = spared * np.prod(1.0 - out[name], axis=1, keepdims=True) ** (1.0 / spared.shape[1])
+                    own = 1.0 - out[name]
+                    # position goes with position where both have as many, else every one with every one
+                    spared = spared * (own if own.shape == spared.shape else np.prod(own, axis=1, keepdims=True))
             out[assembly] = 1.0 - spared
     return out
 
@@ -467,4 +469,6 @@ def again_chances(
         of_young = of_old = each
     fresh = position_chances(model, young, since, "failure", of_young)
     old = _chances_at(model, positions, going, "failure", of_old)
-    return {name: first[name] * fresh[name] + (1.0 - first[name]) * old[name] for name in fresh}
+    # the one before came at any time until then
+    before = {name: np.cumsum(q, axis=-1) / np.arange(1.0, q.shape[-1] + 1.0) for name, q in first.items()}
+    return {name: before[name] * fresh[name] + (1.0 - before[name]) * old[name] for name in fresh}
