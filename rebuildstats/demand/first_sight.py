@@ -9,7 +9,6 @@ Analysis*, section 3.5, mixed over the unknown entry) and from the ages of used 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +25,7 @@ _WITHIN = (np.arange(12) + 0.5) / 12.0  # places between 0 and the limit
 _SPREAD = 0.7  # sd of the log of the limit about twice the mean age of known ones
 _PLACE = ["unit", "component", "position"]
 _NODES = 48
+_REACH = 0.8  # of the oldest age that is tabulated: what is filled in has still to run ahead
 
 
 def with_ages_at_first_sight(
@@ -40,9 +40,9 @@ def with_ages_at_first_sight(
     outcomes, positions = records.outcomes.copy(), records.positions.copy()
     outcomes["run"], outcomes["good_run"], last_good = _run_at_teardowns(outcomes, first)
     now = records.units.set_index("unit")["mileage"] - first
-    unknown = positions["age"].isna() & positions["first_life"]
-    positions["run"] = positions["unit"].map(now).where(unknown)
-    positions = positions.join(last_good, on=_PLACE)
+    unknown = positions["age"].isna() & positions["first_life"].astype(bool)
+    positions["run"] = np.where(unknown, now.reindex(positions["unit"]).to_numpy(dtype=float), np.nan)
+    positions = positions.join(last_good, on=_PLACE) if len(last_good) else positions.assign(good_run=np.nan)
     shows = dict(zip(zip(components["family"], components["component"], strict=True), components["shows"], strict=True))
     for family in sorted(set(components["family"].astype(str)) & set(oldest)):
         seen, today = outcomes[outcomes["family"] == family], positions[positions["family"] == family]
@@ -58,10 +58,11 @@ def with_ages_at_first_sight(
                 if len(own):
                     good = own["run"] if alive else own["good_run"]
                     before = _expected(life, weights, oldest[family], good.to_numpy(float))
+                    before = np.minimum(before, np.maximum(_REACH * oldest[family] - own["run"], 0.0))
                     frame.loc[own.index, "age"] = own["run"] + before
                     frame.loc[own.index, "good_age"] = np.where(np.isnan(good), 0.0, good + before)
     spare = ["run", "good_run"]
-    return replace(records, outcomes=outcomes.drop(columns=spare), positions=positions.drop(columns=spare))
+    return records.with_ages(outcomes.drop(columns=spare), positions.drop(columns=spare))
 
 
 def _run_at_teardowns(
@@ -73,7 +74,9 @@ def _run_at_teardowns(
     order = order.sort_values(["opened_on", "job"], kind="stable")
     place = order.groupby(_PLACE)
     unknown = order["age"].isna() & (place["new"].cumsum() == order["new"])
-    order["run"] = (order["mileage"] - order["unit"].map(first)).where(unknown).clip(lower=0.0)
+    order["run"] = (
+        (order["mileage"] - first.reindex(order["unit"]).to_numpy(dtype=float)).where(unknown).clip(lower=0.0)
+    )
     order["good_run"] = order["run"].where(order["verdict"] == "ok")
     so_far = order.groupby(_PLACE)["good_run"].cummax().groupby([order[n] for n in _PLACE]).ffill()
     before = so_far.groupby([order[n] for n in _PLACE]).shift().where(unknown)

@@ -364,7 +364,7 @@ def forecast_of_piece(
     own = yield from parts_of_piece(parts, set(uses["part"]))
     past = yield from past_of_fleet(history, records, uses, parts, own)
     fleets = fleets_today(history, records, usage, shelf_of)
-    tops = oldest(list(fleets.values()), float(when.edges[-1]), records.lives)
+    tops = oldest(list(fleets.values()), float(when.edges[-1]), records.lives, records.units)
     (least,) = yield from earliest([-records.lives["lower_age"].max()])
     for family in mine["family"].astype(str).unique():
         tops.setdefault(family, float(np.nan_to_num(-least, nan=1.0)) * 1.2 or 1.0)

@@ -426,14 +426,17 @@ def streams_by_window(
     ]
 
 
-def oldest(fleets: Sequence[Fleet], horizon_days: float, lives: pd.DataFrame) -> dict[str, float]:
-    """The oldest age each family can reach or has reached, with a fifth to spare for mileage draws."""
+def oldest(fleets: Sequence[Fleet], horizon_days: float, lives: pd.DataFrame, units: pd.DataFrame) -> dict[str, float]:
+    """The oldest age each family can reach or has reached, with a fifth to spare for mileage draws. What is of unknown
+    age is taken to be no older than its unit's mileage."""
+    mileage = units.groupby("family")["mileage"].max()
     out = {}
     for fleet in fleets:
         ahead = np.nan_to_num(fleet.per_day) * horizon_days * 1.5
         ages = [np.nan_to_num(fleet.age) + ahead]
         ages += [(np.nan_to_num(p.age) + ahead[:, None]).ravel() for p in fleet.positions.values()]
         seen = lives.loc[lives["family"] == fleet.family, ["lower_age", "upper_age"]].max().max()
+        ages += [np.nan_to_num([mileage.get(fleet.family, np.nan)]) + ahead.max(initial=0.0)]
         top = max([float(a.max(initial=0.0)) for a in ages] + [float(seen) if pd.notna(seen) else 0.0])
         out[fleet.family] = 1.2 * top if top > 0 else 1.0
     return out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import fields
 from datetime import date
 from typing import Any, Final, cast
@@ -41,6 +42,12 @@ class _Tables:
         rows = self._shelf.rows(table, where=self._where.get(table))
         setattr(self, name, rows)
         return rows
+
+    def with_ages(self, outcomes: pd.DataFrame, positions: pd.DataFrame) -> _Tables:
+        """As `Records.with_ages`; what else is held or still to be read stays so."""
+        twin = copy(self)
+        vars(twin).update(outcomes=outcomes, positions=positions)
+        return twin
 
 
 def put_known(shelf: Shelf, known: Known) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import pandas as pd
@@ -47,3 +47,7 @@ class Records:
     positions: pd.DataFrame
     usage: pd.DataFrame
     counts: pd.DataFrame
+
+    def with_ages(self, outcomes: pd.DataFrame, positions: pd.DataFrame) -> Records:
+        """The same with other ages in these two tables."""
+        return replace(self, outcomes=outcomes, positions=positions)

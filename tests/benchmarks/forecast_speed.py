@@ -123,7 +123,7 @@ def main(units: int = 5000) -> None:
     half, ones = dict.fromkeys(KINDS, 0.05), dict.fromkeys(KINDS, 1.0)
     components = {
         name: Component(
-            name, False, False, 1, weibull(rng.uniform(2e5, 8e5), rng.uniform(1.2, 3.0), rng), ones, ones, half, ones,
+            name, False, False, 1, weibull(rng.uniform(2e5, 8e5), rng.uniform(1.2, 3.0), rng), ones, ones, half, {}, ones,
             0.5,
             0.0, 0.0, 500.0,
         )

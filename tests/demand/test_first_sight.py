@@ -112,7 +112,7 @@ def test_what_a_look_found_good_is_younger_than_what_was_never_looked_at() -> No
             "positions": pd.DataFrame({"unit": names, "good_age": np.nan, "first_life": True} | rows),
         }
     )
-    filled = with_ages_at_first_sight(records, COMPONENTS, {("F", "gear"): weibull()}, {"F": OLDEST})
+    filled = with_ages_at_first_sight(records, COMPONENTS, {("F", "gear"): weibull()}, {"F": 1500.0})
     looked, never = filled.positions["age"]
     assert 500.0 < looked < never
     assert filled.positions["good_age"].tolist() == pytest.approx([looked, 0.0])
