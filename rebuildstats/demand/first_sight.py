@@ -31,7 +31,8 @@ _REACH = 0.8  # of the oldest age that is tabulated: what is filled in has still
 def with_ages_at_first_sight(
     records: Records, components: pd.DataFrame, hazards: Mapping[tuple[str, str], Hazard], oldest: Mapping[str, float]
 ) -> Records:
-    """The records with the unknown ages of what was there at first sight filled in by their expected values.
+    """The records with the unknown ages of what was there at first sight filled in by their expected values, which are
+    marked so among the positions of today (`guessed`).
 
     components: family, component, shows. hazards: of their lives. oldest: family -> the limit that no age at first
     sight exceeds. Ages stay unknown where the distance since first sight is unknown too.
@@ -62,6 +63,7 @@ def with_ages_at_first_sight(
                     frame.loc[own.index, "age"] = own["run"] + before
                     frame.loc[own.index, "good_age"] = np.where(np.isnan(good), 0.0, good + before)
     spare = ["run", "good_run"]
+    positions["guessed"] = np.isfinite(positions["run"])
     return records.with_ages(outcomes.drop(columns=spare), positions.drop(columns=spare))
 
 

@@ -26,13 +26,14 @@ BENCH_DAYS = 45  # a vehicle without a unit for longer is not waiting for one
 @dataclass(frozen=True, slots=True)
 class Positions:
     """One component's positions over a fleet's units: arrays (units, positions). age, good: NaN where unknown; failed:
-    found bad and left in; part: fitted there, where known."""
+    found bad and left in; part: fitted there, where known; guessed: the age is an expected one (`first_sight`)."""
 
     component: str
     age: Array
     good: Array
     failed: NDArray[np.bool_]
     part: NDArray[np.object_]
+    guessed: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,5 +215,8 @@ def _positions(frame: pd.DataFrame, units: list[str], run: Array) -> dict[str, P
         part = np.full((len(units), n), None, dtype=object)
         fitted = [p if isinstance(p, str) else None for p in rows["part"]]
         part[at] = np.array(fitted, dtype=object)[kept]
-        out[str(component)] = Positions(str(component), age + run[:, None], good, failed, part)
+        guessed = np.zeros((len(units), n), dtype=bool)
+        if "guessed" in rows:
+            guessed[at] = rows["guessed"].to_numpy(dtype=bool)[kept]
+        out[str(component)] = Positions(str(component), age + run[:, None], good, failed, part, guessed)
     return out

@@ -7,7 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from rebuildstats.demand.fleet import Positions
 from rebuildstats.demand.installed import KINDS, USE, Base, replaced_by_kind, share_of_part
+from rebuildstats.demand.replacements import ReplacementModel
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.teardowns import Calendar
 
@@ -65,7 +67,9 @@ def trace_rows(bases: Mapping[str, Base], uses: pd.DataFrame, share: Array, when
                         "ratio": 1.0,
                         "pieces": taken[unit, place] * float(quantity),
                         "reason": [
-                            _reason(KINDS[main[i]], bool(due[i]), base.fleet.age[i], positions.age[i, j], base, name)
+                            _reason(
+                                KINDS[main[i]], bool(due[i]), base.fleet.age[i], positions, (int(i), int(j)), base.model
+                            )
                             for i, j in zip(unit, place, strict=True)
                         ],
                     }
@@ -74,14 +78,18 @@ def trace_rows(bases: Mapping[str, Base], uses: pd.DataFrame, share: Array, when
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=COLUMNS)
 
 
-def _reason(kind: str, booked: bool, unit_age: float, age: float, base: Base, component: str) -> str:
+def _reason(
+    kind: str, booked: bool, unit_age: float, own: Positions, place: tuple[int, int], model: ReplacementModel
+) -> str:
     come = "is booked" if booked else _WORDS[kind]
     at = "age unknown" if np.isnan(unit_age) else f"{unit_age:,.0f} since rebuild"
-    part = base.model.components[component]
-    if part.always and kind != "repair":
+    age = own.age[place]
+    if model.components[own.component].always and kind != "repair":
         return f"{come} ({at}); renewed at every rebuild"
-    own = "its age unknown" if np.isnan(age) else f"itself {age:,.0f} old"
-    return f"{come} ({at}); {own}"
+    if np.isnan(age):
+        return f"{come} ({at}); its age unknown"
+    known = " by what such ones did since, its age at first sight unknown" if own.guessed[place] else ""
+    return f"{come} ({at}); itself {age:,.0f} old{known}"
 
 
 def whole_trace(rows: pd.DataFrame, own_mean: float, loose_mean: float, loose_reason: str) -> pd.DataFrame:

@@ -57,6 +57,7 @@ def fleet_of(units: int, rng: np.random.Generator) -> Fleet:
             good.reshape(shape),
             np.zeros(shape, bool),
             np.full(shape, None, dtype=object),
+            np.zeros(shape, bool),
         )
     names = [f"u{i}" for i in range(units)]
     return Fleet(
@@ -123,9 +124,8 @@ def main(units: int = 5000) -> None:
     half, ones = dict.fromkeys(KINDS, 0.05), dict.fromkeys(KINDS, 1.0)
     components = {
         name: Component(
-            name, False, False, 1, weibull(rng.uniform(2e5, 8e5), rng.uniform(1.2, 3.0), rng), ones, ones, half, {}, ones,
-            0.5,
-            0.0, 0.0, 500.0,
+            name, False, False, 1, weibull(rng.uniform(2e5, 8e5), rng.uniform(1.2, 3.0), rng), ones, ones, half, {},
+            ones, 0.5, 0.0, 0.0, 500.0,
         )
         for name in fleet.positions
     }  # fmt: skip

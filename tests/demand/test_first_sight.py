@@ -84,7 +84,8 @@ def test_what_is_known_stays_as_it_is_and_what_cannot_be_known_stays_unknown() -
     assert known.any()
     assert filled.positions["age"][known].tolist() == records.positions["age"][known].tolist()
     assert np.isnan(filled.positions["age"].iloc[0]) == (not known[0])
-    assert list(filled.positions.columns) == list(records.positions.columns)
+    assert list(filled.positions.columns) == [*records.positions.columns, "guessed"]
+    assert filled.positions["guessed"].tolist() == [bool(i and not k) for i, k in enumerate(known)]
     assert list(filled.outcomes.columns) == list(records.outcomes.columns)
     # at a teardown a seal is at least as old as what it ran since first sight
     run = filled.outcomes["mileage"] - 1000.0

@@ -76,6 +76,16 @@ def test_means_add_up_over_the_months_and_the_total_has_its_own_spread() -> None
             assert sd_of(total) > 0.9 * np.sqrt(sum(sd_of(p) ** 2 for p in months))
 
 
+def test_an_age_that_nobody_knew_is_told_as_such() -> None:
+    whole, records = plain(), known()[1]
+    places = records.positions.set_index(["unit", "component", "position"])
+    told = pd.concat([whole.trace(part, whole.months[0]) for part in whole.parts if whole.method_of[part] == OWN])
+    told = told[told["unit"].notna() & ~told["reason"].str.contains("renewed at every rebuild")]
+    unknown = places.loc[list(zip(told["unit"], told["component"], told["position"], strict=True)), "age"].isna()
+    assert 0 < unknown.sum() < len(told)
+    assert (told["reason"].str.contains("unknown").to_numpy() == unknown.to_numpy()).all()
+
+
 def test_the_trace_adds_up_to_the_mean_exactly() -> None:
     for part in plain().parts:
         for month in (plain().months[2], "total"):
