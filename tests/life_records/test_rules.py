@@ -136,6 +136,23 @@ def test_in_a_rebuilt_unit_only_what_is_always_renewed_has_an_age() -> None:
     ]
 
 
+def test_first_sight_follows_from_the_first_given_mileage_whose_distance_can_be_had() -> None:
+    # at J1 the first vehicle had no odometer to read; at J2 its removal had told 15,000 and the next one 5,000 more
+    unread = {"unit": "U", "vehicle": "V", "fitted_on": "2020-01-01", "fitted_odometer": 1000}
+    rows = lives(
+        {"unit": "U", "family": "P", "origin": "used"},
+        [SHOWING],
+        [J1, job("J2", "2021-06-01", 80_000, odometer=7000, vehicle="W")],
+        [found("J2", "shaft", verdict="fail", role="cause", action="replace")],
+        vehicles=[{"vehicle": "V"}, {"vehicle": "W"}],
+        fitments=[
+            {**unread, "removed_on": "2021-01-01", "removed_odometer": 16_000},
+            {"unit": "U", "vehicle": "W", "fitted_on": "2021-01-01", "fitted_odometer": 2000},
+        ],
+    )
+    assert rows == [("shaft", 1, 1, 60_000, 80_000, 80_000, None, "J2")]
+
+
 def test_replaced_while_good_ends_right_censored_at_its_age() -> None:
     rows = lives(NEW, [HIDDEN], [J1], [found("J1", verdict="ok", action="replace")])
     assert rows == [("bearing", 1, 1, 0, 50_000, None, None, "J1")]

@@ -275,7 +275,10 @@ class _UnitHistory:
         for job in self.jobs:
             if job.get("unit_mileage") is not None:
                 distance = self.distance(job["opened_on"], job) if self.fitments else 0.0
-                return None if distance is None else float(job["unit_mileage"]) - distance
+                if distance is not None:  # else a later one may tell, once the fitment's end is known
+                    return float(job["unit_mileage"]) - distance
+        if any(job.get("unit_mileage") is not None for job in self.jobs):
+            return None
         if self.unit.get("origin") == "new":
             return 0.0
         return None
