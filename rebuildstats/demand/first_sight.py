@@ -24,6 +24,7 @@ LIMITS = 2.0 ** (-np.arange(10) / 2.0)  # shares of the oldest age seen that age
 _WITHIN = (np.arange(12) + 0.5) / 12.0  # places between 0 and the limit
 _SPREAD = 0.7  # sd of the log of the limit about twice the mean age of known ones
 _PLACE = ["unit", "component", "position"]
+_AGES = ["age", "age_lower", "age_upper"]
 _NODES = 48
 _REACH = 0.8  # of the oldest age that is tabulated: what is filled in has still to run ahead
 
@@ -31,8 +32,8 @@ _REACH = 0.8  # of the oldest age that is tabulated: what is filled in has still
 def with_ages_at_first_sight(
     records: Records, components: pd.DataFrame, hazards: Mapping[tuple[str, str], Hazard], oldest: Mapping[str, float]
 ) -> Records:
-    """The records with the unknown ages of what was there at first sight filled in by their expected values, which are
-    marked so among the positions of today (`guessed`).
+    """The records with the unknown ages of what was there at first sight filled in by their expected values; among the
+    positions of today `age_lower` and `age_upper` hold their 90 % interval (NaN where the age was known).
 
     components: family, component, shows. hazards: of their lives. oldest: family -> the limit that no age at first
     sight exceeds. Ages stay unknown where the distance since first sight is unknown too.
@@ -40,6 +41,8 @@ def with_ages_at_first_sight(
     first = records.unit_lives[records.unit_lives["number"] == 1].set_index("unit")["opened_mileage"]
     outcomes, positions = records.outcomes.copy(), records.positions.copy()
     outcomes["run"], outcomes["good_run"], last_good = _run_at_teardowns(outcomes, first)
+    for frame in (outcomes, positions):
+        frame["age_lower"], frame["age_upper"] = np.nan, np.nan
     now = records.units.set_index("unit")["mileage"] - first
     unknown = positions["age"].isna() & positions["first_life"].astype(bool)
     positions["run"] = np.where(unknown, now.reindex(positions["unit"]).to_numpy(dtype=float), np.nan)
@@ -58,12 +61,12 @@ def with_ages_at_first_sight(
                 own = rows[(rows["component"] == name) & np.isfinite(rows["run"])]
                 if len(own):
                     good = own["run"] if alive else own["good_run"]
-                    before = _expected(life, weights, oldest[family], good.to_numpy(float))
-                    before = np.minimum(before, np.maximum(_REACH * oldest[family] - own["run"], 0.0))
-                    frame.loc[own.index, "age"] = own["run"] + before
-                    frame.loc[own.index, "good_age"] = np.where(np.isnan(good), 0.0, good + before)
+                    before = _before(life, weights, oldest[family], good.to_numpy(float))
+                    before = np.minimum(before, np.maximum(_REACH * oldest[family] - own["run"].to_numpy(), 0.0))
+                    frame.loc[own.index, _AGES] = (own["run"].to_numpy() + before).T
+                    frame.loc[own.index, "good_age"] = np.where(np.isnan(good), 0.0, good + before[0])
     spare = ["run", "good_run"]
-    positions["guessed"] = np.isfinite(positions["run"])
+    outcomes = outcomes.drop(columns=_AGES[1:])
     return records.with_ages(outcomes.drop(columns=spare), positions.drop(columns=spare))
 
 
@@ -122,11 +125,18 @@ def _limits(
     return np.asarray(chance / chance.sum())
 
 
-def _expected(life: Hazard, weights: Array, oldest: float, good: Array) -> Array:
-    """Expected age at first sight of what was good after another `good` (n,) of distance (NaN: never looked at)."""
+def _before(life: Hazard, weights: Array, oldest: float, good: Array) -> Array:
+    """Age at first sight of what was good after another `good` (n,) of distance (NaN: never looked at): expected, and
+    its 5 % and 95 % quantiles, (3, n)."""
     at = np.linspace(0.0, max(float(np.nan_to_num(good).max()), 1e-9), _NODES)
     begin = (LIMITS[:, None] * _WITHIN * oldest)[:, :, None]
     chance = np.repeat(weights[:, None, None] * np.ones_like(_WITHIN)[:, None], _NODES + 1, axis=2)
     chance[:, :, 1:] *= np.exp(life.cumulative(begin) - life.cumulative(begin + at))
-    mean = (chance * begin).sum(axis=(0, 1)) / np.maximum(chance.sum(axis=(0, 1)), 1e-300)
-    return np.asarray(np.where(np.isnan(good), mean[0], np.interp(good, at, mean[1:])))
+    order = np.argsort(begin.ravel(), kind="stable")
+    age, chance = begin.ravel()[order], chance.reshape(order.size, -1)[order]
+    chance /= np.maximum(chance.sum(axis=0), 1e-300)
+    up_to = chance.cumsum(axis=0)
+    told = np.stack(
+        [age @ chance, *(age[(up_to < level).sum(axis=0).clip(max=age.size - 1)] for level in (0.05, 0.95))]
+    )
+    return np.stack([np.where(np.isnan(good), row[0], np.interp(good, at, row[1:])) for row in told])

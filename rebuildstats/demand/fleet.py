@@ -26,14 +26,16 @@ BENCH_DAYS = 45  # a vehicle without a unit for longer is not waiting for one
 @dataclass(frozen=True, slots=True)
 class Positions:
     """One component's positions over a fleet's units: arrays (units, positions). age, good: NaN where unknown; failed:
-    found bad and left in; part: fitted there, where known; guessed: the age is an expected one (`first_sight`)."""
+    found bad and left in; part: fitted there, where known; lower, upper: 90 % interval of an expected
+    age (`first_sight`), NaN where it is known."""
 
     component: str
     age: Array
     good: Array
     failed: NDArray[np.bool_]
     part: NDArray[np.object_]
-    guessed: NDArray[np.bool_]
+    lower: Array
+    upper: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,8 +217,10 @@ def _positions(frame: pd.DataFrame, units: list[str], run: Array) -> dict[str, P
         part = np.full((len(units), n), None, dtype=object)
         fitted = [p if isinstance(p, str) else None for p in rows["part"]]
         part[at] = np.array(fitted, dtype=object)[kept]
-        guessed = np.zeros((len(units), n), dtype=bool)
-        if "guessed" in rows:
-            guessed[at] = rows["guessed"].to_numpy(dtype=bool)[kept]
-        out[str(component)] = Positions(str(component), age + run[:, None], good, failed, part, guessed)
+        ends = np.full((2, len(units), n), np.nan)
+        if "age_lower" in rows:
+            ends[0][at] = rows["age_lower"].to_numpy(dtype=float)[kept]
+            ends[1][at] = rows["age_upper"].to_numpy(dtype=float)[kept]
+        lower, upper = ends + run[:, None]
+        out[str(component)] = Positions(str(component), age + run[:, None], good, failed, part, lower, upper)
     return out

@@ -88,8 +88,13 @@ def _reason(
         return f"{come} ({at}); renewed at every rebuild"
     if np.isnan(age):
         return f"{come} ({at}); its age unknown"
-    known = " by what such ones did since, its age at first sight unknown" if own.guessed[place] else ""
-    return f"{come} ({at}); itself {age:,.0f} old{known}"
+    if np.isnan(own.lower[place]):
+        return f"{come} ({at}); itself {age:,.0f} old"
+    between = f"{own.lower[place]:,.0f} to {own.upper[place]:,.0f}"
+    return (
+        f"{come} ({at}); itself some {age:,.0f} old ({between}) by what such ones did since, its age at first sight "
+        "unknown"
+    )
 
 
 def whole_trace(rows: pd.DataFrame, own_mean: float, loose_mean: float, loose_reason: str) -> pd.DataFrame:

@@ -57,7 +57,8 @@ def fleet_of(units: int, rng: np.random.Generator) -> Fleet:
             good.reshape(shape),
             np.zeros(shape, bool),
             np.full(shape, None, dtype=object),
-            np.zeros(shape, bool),
+            np.full(shape, np.nan),
+            np.full(shape, np.nan),
         )
     names = [f"u{i}" for i in range(units)]
     return Fleet(

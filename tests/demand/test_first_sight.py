@@ -70,6 +70,8 @@ def test_expected_ages_are_right_on_average_whatever_the_fleet_was_like(limit: f
     assert np.isfinite(found).all()
     # the fleet's own limit is learnt from some tens of failures
     assert found[unknown].mean() == pytest.approx(true[unknown].mean(), rel=0.12)
+    inside = (filled["age_lower"] <= true) & (true <= filled["age_upper"])
+    assert inside[unknown].mean() == pytest.approx(0.9, abs=0.05)
     ahead = weibull()
     due, truly = ((ahead.cumulative(a + 80.0) - ahead.cumulative(a)).sum() for a in (found[unknown], true[unknown]))
     assert due == pytest.approx(truly, rel=0.25)
@@ -84,8 +86,9 @@ def test_what_is_known_stays_as_it_is_and_what_cannot_be_known_stays_unknown() -
     assert known.any()
     assert filled.positions["age"][known].tolist() == records.positions["age"][known].tolist()
     assert np.isnan(filled.positions["age"].iloc[0]) == (not known[0])
-    assert list(filled.positions.columns) == [*records.positions.columns, "guessed"]
-    assert filled.positions["guessed"].tolist() == [bool(i and not k) for i, k in enumerate(known)]
+    assert list(filled.positions.columns) == [*records.positions.columns, "age_lower", "age_upper"]
+    for end in ("age_lower", "age_upper"):
+        assert np.isfinite(filled.positions[end]).tolist() == [bool(i and not k) for i, k in enumerate(known)]
     assert list(filled.outcomes.columns) == list(records.outcomes.columns)
     # at a teardown a seal is at least as old as what it ran since first sight
     run = filled.outcomes["mileage"] - 1000.0

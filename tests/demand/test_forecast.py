@@ -84,6 +84,19 @@ def test_an_age_that_nobody_knew_is_told_as_such() -> None:
     unknown = places.loc[list(zip(told["unit"], told["component"], told["position"], strict=True)), "age"].isna()
     assert 0 < unknown.sum() < len(told)
     assert (told["reason"].str.contains("unknown").to_numpy() == unknown.to_numpy()).all()
+    learnt = told[told["reason"].str.contains("its age at first sight unknown")]
+    age, low, high = (
+        (
+            learnt["reason"]
+            .str.extract(r"some ([\d,]+) old \(([\d,]+) to ([\d,]+)\)")
+            .replace(",", "", regex=True)
+            .astype(float)
+        )
+        .to_numpy()
+        .T
+    )
+    assert len(learnt)
+    assert ((low < age) & (age < high)).all()
 
 
 def test_the_trace_adds_up_to_the_mean_exactly() -> None:

@@ -57,7 +57,7 @@ def job(name: str, cause: str, ruined: bool, scope: str = "rebuild") -> list[dic
 
 def positions(component: str, age: float = 100.0) -> Positions:
     one, no = np.full((1, 1), age), np.zeros((1, 1), dtype=bool)
-    return Positions(component, one, one, no, np.full((1, 1), None, dtype=object), no)
+    return Positions(component, one, one, no, np.full((1, 1), None, dtype=object), one, one)
 
 
 FLEET = {name: positions(name) for name in ("ring", "seal", "gear")}
