@@ -1,8 +1,9 @@
 """What an oracle would forecast: the random fleet's own engine, run on from the as-of day many times.
 
 The oracle knows what the fleet is made of (true lives, habits, mileage rates) and what stands in every unit today, with
-its true age; it does not know what is still to be drawn. A position that shows in service has lasted until today; one
-that shows at a teardown lasted until its last one. What is booked comes as it did come.
+its true age; it does not know what is still to be drawn, of units on the shelf as little as of those that run. A position
+that shows in service has lasted until today; one that shows at a teardown lasted until its last one. What is booked
+comes as it did come.
 """
 
 from __future__ import annotations
@@ -69,18 +70,25 @@ def _draw_anew(engine: Engine, cut: int, booked: set[str]) -> None:
         running = (steps > 0) & (np.arange(len(steps)) > cut)
         steps[running] = drawn[: len(steps)][running]
         vehicle.odometer = np.concatenate([vehicle.odometer[:1], vehicle.odometer[0] + np.cumsum(steps)])
+    factors = {vehicle.name: vehicle.factor for vehicle in engine.vehicles}
     for unit in engine.units:
-        if unit.vehicle is not None and unit.name not in booked:
+        if unit.name in booked:
+            continue
+        if unit.vehicle is not None:
             engine._wear(unit, cut)
-            _lives(engine, unit)
+            _lives(engine, unit, unit.vehicle.factor)
             engine._aim(unit, cut)
+        else:
+            last = unit.fitment["vehicle"] if unit.fitment is not None else None
+            _lives(engine, unit, factors.get(last, 1.0))
 
 
-def _lives(engine: Engine, unit: Unit) -> None:
+def _lives(engine: Engine, unit: Unit, factor: float) -> None:
+    """Lives that could be this unit's, by what is known of it; factor: of the vehicle that it runs or last ran in."""
     design = unit.design
     stretch = np.array([c.uses[g].factor if c.uses else 1.0 for c, g in zip(design.component, unit.grade, strict=True)])
     had = unit.total - unit.left
-    opened = np.maximum(had - unit.since_rebuild * unit.acceleration(), 0.0)
+    opened = np.maximum(had - unit.since_rebuild * factor**design.duty_power / unit.strength, 0.0)
     known = np.where(design.in_service, had, np.minimum(opened, had))
     already = ~design.in_service & (opened > unit.total)  # was left in, bad
     gone = life_chance(design.distribution, design.scale, design.shape, known / stretch)
