@@ -4,6 +4,8 @@ A position whose age is unknown has run at least the distance since the unit was
 that. Ages at first sight are taken as even between 0 and a limit of the family's own, whose chance is learnt from what
 such positions did since (empirical Bayes; the left-truncated likelihood of Klein & Moeschberger 2003, *Survival
 Analysis*, section 3.5, mixed over the unknown entry) and from the ages of used units that were known when first seen.
+What was in a rebuilt unit was good at first sight: a bench passes on nothing that it found bad (common practice, no
+source). In a used one it may have been bad already, where that shows only at a teardown.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ _SPREAD = 0.7  # sd of the log of the limit about twice the mean age of known on
 _PLACE = ["unit", "component", "position"]
 _AGES = ["age", "age_lower", "age_upper"]
 _NODES = 48
+_LEAST = 1e-300  # a chance below this is taken as this
 _REACH = 0.8  # of the oldest age that is tabulated: what is filled in has still to run ahead
 
 
@@ -39,14 +42,17 @@ def with_ages_at_first_sight(
     sight exceeds. Ages stay unknown where the distance since first sight is unknown too.
     """
     first = records.unit_lives[records.unit_lives["number"] == 1].set_index("unit")["opened_mileage"]
+    rebuilt = set(records.units.loc[records.units["origin"] == "rebuilt", "unit"])
     outcomes, positions = records.outcomes.copy(), records.positions.copy()
-    outcomes["run"], outcomes["good_run"], last_good = _run_at_teardowns(outcomes, first)
+    outcomes["run"], outcomes["good_run"], last_good = _run_at_teardowns(outcomes, first, rebuilt)
     for frame in (outcomes, positions):
         frame["age_lower"], frame["age_upper"] = np.nan, np.nan
     now = records.units.set_index("unit")["mileage"] - first
     unknown = positions["age"].isna() & positions["first_life"].astype(bool)
     positions["run"] = np.where(unknown, now.reindex(positions["unit"]).to_numpy(dtype=float), np.nan)
     positions = positions.join(last_good, on=_PLACE) if len(last_good) else positions.assign(good_run=np.nan)
+    never = positions["good_run"].isna() & positions["unit"].isin(rebuilt)
+    positions["good_run"] = positions["good_run"].mask(never, 0.0)
     shows = dict(zip(zip(components["family"], components["component"], strict=True), components["shows"], strict=True))
     for family in sorted(set(components["family"].astype(str)) & set(oldest)):
         seen, today = outcomes[outcomes["family"] == family], positions[positions["family"] == family]
@@ -71,10 +77,11 @@ def with_ages_at_first_sight(
 
 
 def _run_at_teardowns(
-    outcomes: pd.DataFrame, first: pd.Series[float]
+    outcomes: pd.DataFrame, first: pd.Series[float], rebuilt: set[str]
 ) -> tuple[pd.Series[float], pd.Series[float], pd.Series[float]]:
     """Distance since first sight of what was there then and is of unknown age: at each teardown, at the last look
-    before it that found it good, and by place at the last such look of all; NaN elsewhere."""
+    before it that found it good (a rebuilt unit's bench looked at first sight), and by place at the last such look of
+    all; NaN elsewhere."""
     order = outcomes.assign(new=outcomes["renewed"].fillna(False).astype(int))
     order = order.sort_values(["opened_on", "job"], kind="stable")
     place = order.groupby(_PLACE)
@@ -84,7 +91,8 @@ def _run_at_teardowns(
     )
     order["good_run"] = order["run"].where(order["verdict"] == "ok")
     so_far = order.groupby(_PLACE)["good_run"].cummax().groupby([order[n] for n in _PLACE]).ffill()
-    before = so_far.groupby([order[n] for n in _PLACE]).shift().where(unknown)
+    before = so_far.groupby([order[n] for n in _PLACE]).shift()
+    before = before.mask(before.isna() & order["unit"].isin(rebuilt), 0.0).where(unknown)
     return order["run"], before, order.groupby(_PLACE)["good_run"].max()
 
 
@@ -112,17 +120,38 @@ def _limits(
     columns = [*_PLACE, "run", "failed"]
     each = pd.concat([ends[columns], today.assign(failed=False)[columns]], ignore_index=True)
     each = each[np.isfinite(each["run"])].drop_duplicates(_PLACE)
-    for name in in_service:
-        own = each[each["component"] == name]
-        if not len(own):
-            continue
-        life, run = hazards[family, name], own["run"].to_numpy(float)
-        begin = (LIMITS[:, None] * _WITHIN * oldest)[:, :, None]
-        gone = life.cumulative(begin + run) - life.cumulative(begin)
-        rate = np.where(own["failed"].to_numpy(bool), life.density(begin + run), 1.0)
-        log_chance += np.log(np.maximum((rate * np.exp(-gone)).mean(axis=1), 1e-300)).sum(axis=1)
+    fresh = np.isfinite(seen["run"]) & ~seen["failed_before"].astype(bool) & seen["verdict"].isin(["ok", "fail"])
+    looks = seen.assign(failed=failed)[fresh]
+    begin = (LIMITS[:, None] * _WITHIN * oldest)[:, :, None]
+    for (_, name), life in ((key, life) for key, life in hazards.items() if key[0] == family):
+        if name in in_service:
+            log_chance += _of_lives(life, begin, each[each["component"] == name])
+        else:
+            log_chance += _of_looks(life, begin, looks[looks["component"] == name])
     chance = np.exp(log_chance - log_chance.max())
     return np.asarray(chance / chance.sum())
+
+
+def _of_lives(life: Hazard, begin: Array, own: pd.DataFrame) -> Array:
+    """Log chance, by limit, of what positions that show in service did. begin: ages at first sight (limits, places, 1);
+    own: a row is a position, `run` to its end or to today, `failed` then or not."""
+    run = own["run"].to_numpy(float)
+    gone = life.cumulative(begin + run) - life.cumulative(begin)
+    rate = np.where(own["failed"].to_numpy(bool), life.density(begin + run), 1.0)
+    return np.asarray(np.log(np.maximum((rate * np.exp(-gone)).mean(axis=1), _LEAST)).sum(axis=1))
+
+
+def _of_looks(life: Hazard, begin: Array, own: pd.DataFrame) -> Array:
+    """The same of what was found of positions that show at a teardown only. own: a row is a look at
+    what was not found failed before: good after `good_run` (NaN: maybe never), `failed` or still good after `run`."""
+    good = own["good_run"].to_numpy(float)
+    start = np.where(np.isnan(good), 0.0, life.cumulative(begin + np.nan_to_num(good)))
+    gone = np.maximum(life.cumulative(begin + own["run"].to_numpy(float)) - start, 1e-9)
+    found = np.where(own["failed"].to_numpy(bool), np.log(-np.expm1(-gone)), -gone)
+    place = own.groupby(_PLACE, sort=False).ngroup().to_numpy()
+    each = np.zeros((place.max(initial=-1) + 1, *found.shape[:2]))
+    np.add.at(each, place, np.moveaxis(found, 2, 0))
+    return np.asarray(np.log(np.maximum(np.exp(each).mean(axis=2), _LEAST)).sum(axis=0))
 
 
 def _before(life: Hazard, weights: Array, oldest: float, good: Array) -> Array:
@@ -134,7 +163,7 @@ def _before(life: Hazard, weights: Array, oldest: float, good: Array) -> Array:
     chance[:, :, 1:] *= np.exp(life.cumulative(begin) - life.cumulative(begin + at))
     order = np.argsort(begin.ravel(), kind="stable")
     age, chance = begin.ravel()[order], chance.reshape(order.size, -1)[order]
-    chance /= np.maximum(chance.sum(axis=0), 1e-300)
+    chance /= np.maximum(chance.sum(axis=0), _LEAST)
     up_to = chance.cumsum(axis=0)
     told = np.stack(
         [age @ chance, *(age[(up_to < level).sum(axis=0).clip(max=age.size - 1)] for level in (0.05, 0.95))]

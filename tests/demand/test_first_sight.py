@@ -41,6 +41,7 @@ def fleet(rng: np.random.Generator, limit: float, units: int = 400) -> tuple[Rec
         "verdict": "fail",
         "role": "cause",
         "renewed": True,
+        "failed_before": False,
     }
     today = pd.DataFrame({"unit": names, "age": np.where(failed, run - life, np.nan), "good_age": np.nan} | place)
     records = Records(
@@ -53,7 +54,7 @@ def fleet(rng: np.random.Generator, limit: float, units: int = 400) -> tuple[Rec
         teardowns=NONE,
         outcomes=pd.DataFrame(jobs | place),
         inspections=NONE,
-        units=pd.DataFrame({"unit": names, "family": "F", "mileage": 1000.0 + run}),
+        units=pd.DataFrame({"unit": names, "family": "F", "origin": "used", "mileage": 1000.0 + run}),
         positions=today.assign(first_life=~failed),
         usage=NONE,
         counts=NONE,
@@ -101,6 +102,7 @@ def test_what_a_look_found_good_is_younger_than_what_was_never_looked_at() -> No
         {
             "job": ["A", "B"], "unit": ["looked", "looked"], "good_age": np.nan, "verdict": ["ok", "ok"],
             "opened_on": pd.to_datetime(["2024-01-01", "2024-06-01"]), "mileage": [400.0, 500.0],
+            "failed_before": False,
         } | rows
     )  # fmt: skip
     names = ["looked", "never"]
@@ -112,7 +114,7 @@ def test_what_a_look_found_good_is_younger_than_what_was_never_looked_at() -> No
                 {"unit": names, "family": "F", "number": 1, "opened_mileage": 0.0, "entry_age": np.nan}
             ),
             "outcomes": looks,
-            "units": pd.DataFrame({"unit": names, "family": "F", "mileage": 500.0}),
+            "units": pd.DataFrame({"unit": names, "family": "F", "origin": "used", "mileage": 500.0}),
             "positions": pd.DataFrame({"unit": names, "good_age": np.nan, "first_life": True} | rows),
         }
     )
@@ -123,3 +125,53 @@ def test_what_a_look_found_good_is_younger_than_what_was_never_looked_at() -> No
     # each teardown knows of the looks before it only
     assert filled.outcomes["good_age"].iloc[0] == 0.0
     assert filled.outcomes["age"].iloc[1] - filled.outcomes["good_age"].iloc[1] == pytest.approx(100.0)
+
+
+def opened_once(rng: np.random.Generator, limit: float, origin: str, units: int = 600) -> tuple[Records, np.ndarray]:
+    """Units with gears of an age even between 0 and `limit` at first sight, each opened once on the way, and the true
+    ages then; a rebuilt one's gear was good at first sight, a used one's may have been bad."""
+    before, run = rng.uniform(0.0, limit, units), rng.uniform(50.0, 200.0, units)
+    good = (before / SCALE) ** SHAPE if origin == "rebuilt" else 0.0
+    life = SCALE * (good + rng.exponential(size=units)) ** (1.0 / SHAPE)
+    names = [f"U{i}" for i in range(units)]
+    place = {"unit": names, "family": "F", "component": "gear", "position": 1, "age": np.nan, "good_age": np.nan}
+    looks = {
+        "job": [f"J{i}" for i in range(units)],
+        "opened_on": pd.Timestamp("2024-01-01"),
+        "mileage": 1000.0 + run,
+        "verdict": np.where(life < before + run, "fail", "ok"),
+        "role": None,
+        "renewed": life < before + run,
+        "failed_before": False,
+    }
+    base, _ = fleet(np.random.default_rng(0), limit, units=1)
+    tables = {
+        "unit_lives": pd.DataFrame(
+            {"unit": names, "family": "F", "number": 1, "opened_mileage": 1000.0, "entry_age": np.nan}
+        ),
+        "outcomes": pd.DataFrame(place | looks),
+        "units": pd.DataFrame({"unit": names, "family": "F", "origin": origin, "mileage": 1000.0 + run}),
+        "positions": pd.DataFrame(place | {"first_life": life >= before + run}),
+    }
+    return Records(**({n: getattr(base, n) for n in Records.__slots__} | tables)), before + run
+
+
+@pytest.mark.parametrize("origin", ["rebuilt", "used"])
+@pytest.mark.parametrize("limit", [80.0, 300.0])
+def test_looks_at_what_hides_until_a_teardown_tell_how_old_it_was(limit: float, origin: str) -> None:
+    records, true = opened_once(np.random.default_rng(8), limit, origin)
+    filled = with_ages_at_first_sight(records, COMPONENTS, {("F", "gear"): weibull()}, {"F": OLDEST}).outcomes
+    assert filled["age"].mean() == pytest.approx(true.mean(), rel=0.1)
+    # so many finds as there were are what the ages and the last looks expect
+    good = filled["good_age"].to_numpy()
+    due = -np.expm1(weibull().cumulative(good) - weibull().cumulative(filled["age"].to_numpy()))
+    assert due.sum() == pytest.approx((filled["verdict"] == "fail").sum(), rel=0.12)
+
+
+def test_what_was_in_a_rebuilt_unit_was_good_at_first_sight() -> None:
+    for origin in ("rebuilt", "used"):
+        records, _ = opened_once(np.random.default_rng(9), 200.0, origin, units=50)
+        filled = with_ages_at_first_sight(records, COMPONENTS, {("F", "gear"): weibull()}, {"F": OLDEST}).outcomes
+        run = records.outcomes["mileage"] - 1000.0
+        known_good = filled["age"] - run if origin == "rebuilt" else 0.0 * run
+        assert filled["good_age"].to_numpy() == pytest.approx(known_good.to_numpy())

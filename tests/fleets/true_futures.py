@@ -1,9 +1,9 @@
 """What an oracle would forecast: the random fleet's own engine, run on from the as-of day many times.
 
 The oracle knows what the fleet is made of (true lives, habits, mileage rates) and what stands in every unit today, with
-its true age; it does not know what is still to be drawn, of units on the shelf as little as of those that run. A position
-that shows in service has lasted until today; one that shows at a teardown lasted until its last one. What is booked
-comes as it did come.
+its true age; it does not know what is still to be drawn, neither of units that run nor of those on the shelf. A
+position that shows in service has lasted until today; one that shows at a teardown lasted until its last one. What is
+booked comes as it did come.
 """
 
 from __future__ import annotations
