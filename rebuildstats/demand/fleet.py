@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from rebuildstats.demand.parts import final_parts
 from rebuildstats.demand.piece import earliest
 from rebuildstats.demand.sums import Array
 from rebuildstats.demand.usage import Usage, days_of
@@ -26,8 +27,8 @@ BENCH_DAYS = 45  # a vehicle without a unit for longer is not waiting for one
 @dataclass(frozen=True, slots=True)
 class Positions:
     """One component's positions over a fleet's units: arrays (units, positions). age, good: NaN where unknown; failed:
-    found bad and left in; part: fitted there, where known; lower, upper: 90 % interval of an expected
-    age (`first_sight`), NaN where it is known."""
+    found bad and left in; part: the last number of what is fitted there, where known; lower, upper: 90 % interval of an
+    expected age (`first_sight`), NaN where it is known."""
 
     component: str
     age: Array
@@ -140,6 +141,9 @@ def fleets_today(history: History, records: Records, usage: Usage, shelf_of: Map
     if len(history.fitments):
         units = _with_those_on_the_bench(units, history, as_of)
     first = history.units.set_index("unit")["first_seen_on"]
+    # what is fitted under an old number is renewed under the last one
+    final = final_parts(history.parts)
+    places = records.positions.assign(part=[final.get(p, p) for p in records.positions["part"]])
     out: dict[str, Fleet] = {}
     for family, own in units.groupby("family", sort=True):
         rows = own.reset_index(drop=True)
@@ -173,7 +177,7 @@ def fleets_today(history: History, records: Records, usage: Usage, shelf_of: Map
             rows["age"].to_numpy(dtype=float) + run,
             per_day,
             left,
-            _positions(records.positions[records.positions["family"] == family], names, run),
+            _positions(places[places["family"] == family], names, run),
         )
     return out
 

@@ -238,6 +238,19 @@ def test_a_campaign_is_no_habit_where_no_distance_is_known() -> None:
     assert rate == pytest.approx(1 / (5 * 731), rel=0.6)  # the one that was scheduled, not ten
 
 
+def test_a_graded_part_under_a_new_number_is_wanted_as_under_the_old() -> None:
+    history = known()[0]
+    uses = plain().uses
+    graded = sorted(set(uses.loc[uses["keeps"] > 0, "part"]) & set(plain().parts))
+    assert graded
+    parts = history.parts.copy()
+    renewed = parts[parts["part"].isin(graded)].assign(part=lambda rows: rows["part"] + "!")
+    parts.loc[parts["part"].isin(graded), "replaced_by"] = parts["part"] + "!"
+    after = forecast(parts=pd.concat([parts, renewed], ignore_index=True))
+    for part in graded:
+        assert mean_of(after.pmf(f"{part}!", "total")) == pytest.approx(mean_of(plain().pmf(part, "total")), rel=1e-9)
+
+
 def test_a_part_without_a_use_is_left_to_the_series_and_says_so() -> None:
     history = known()[0]
     part = plain().parts[0]
