@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 COLUMNS = [
     "part", "method", "origin", "months", "pinball", "crps", "coverage_90", "scaled_error", "held_jobs", "money_held",
-    "chosen",
+    "chosen", "gain",
 ]  # fmt: skip
 
 
@@ -43,7 +43,8 @@ class Backtest:
     stocked,
     in jobs of usual size; money_held: unit cost x what would have lain unused of it; chosen: the method with the
     least pinball loss over the months that were over on the origin, as forecast from the origins before it (on all
-    months, in the last origin's rows).
+    months, in the last origin's rows); gain: pinball saved against the part's best series method in hindsight of that
+    origin, as a share (negative: lost; missing where that method lost nothing).
     """
 
     rows: pd.DataFrame
@@ -126,8 +127,8 @@ def backtest(
         monthly.append(losses)
     if progress is not None:
         progress(len(origins), len(origins), "done")
-    rows = pd.concat(frames, ignore_index=True)
-    return Backtest(choose(rows, pd.concat(monthly, ignore_index=True)), tuple(origins))
+    rows = choose(pd.concat(frames, ignore_index=True), pd.concat(monthly, ignore_index=True))
+    return Backtest(with_gain(rows), tuple(origins))
 
 
 def realised(today: tuple[History, Records], forecast: Forecast) -> pd.DataFrame:
@@ -200,3 +201,11 @@ def choose(rows: pd.DataFrame, monthly: pd.DataFrame) -> pd.DataFrame:
             name = str(best.idxmin()) if len(best) else str(now.loc[now["in_force"], "method"].iloc[0])
             rows.loc[now.index[now["method"] == name], "chosen"] = True
     return rows
+
+
+def with_gain(rows: pd.DataFrame) -> pd.DataFrame:
+    """Who won, part by part, and by how much: the rows with `gain` over the part's best series method."""
+    series = rows[rows["method"].isin(METHODS)]
+    best = series.groupby(["part", "origin"])["pinball"].min().rename("best")
+    against = rows[["part", "origin"]].join(best, on=["part", "origin"])["best"]
+    return rows.assign(gain=1.0 - rows["pinball"] / against.where(against > 0.0))

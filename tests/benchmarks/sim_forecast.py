@@ -110,14 +110,19 @@ def marks(scores: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out).round(3)
 
 
-def run_one(seed: int) -> tuple[pd.DataFrame, float, Forecast, Any]:
+def options_of(seed: int) -> dict[str, Any]:
+    """What a random fleet of this seed is like."""
     rng = np.random.default_rng(seed)
-    options = {
+    return {
         "units": int(rng.choice([40, 80, 150, 300])),
         "years": float(rng.choice([3.0, 5.0, 7.0])),
         "yearly": float(rng.choice([25_000.0, 45_000.0, 70_000.0])),
         "components": int(rng.choice([7, 10])),
     }
+
+
+def run_one(seed: int) -> tuple[pd.DataFrame, float, Forecast, Any]:
+    options = options_of(seed)
     fleet = random_fleet(seed, months_after=13, **options)
     day = cut_day(fleet, 13)
     history, records = history_at(fleet, day)

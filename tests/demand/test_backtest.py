@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from rebuildstats.demand.backtest import COLUMNS, Backtest, backtest, choose, origins_before
+from rebuildstats.demand.backtest import COLUMNS, Backtest, backtest, choose, origins_before, with_gain
 from rebuildstats.demand.forecast import OWN, forecast_parts
 from rebuildstats.demand.series import METHODS
 from rebuildstats.errors import NothingToComputeError
@@ -80,6 +80,17 @@ def test_the_choice_at_an_origin_knows_no_month_after_it() -> None:
     assert chosen[origins[0]] == "ours"  # nothing was over: the one in force
     assert chosen[origins[1]] == "theirs"
     assert chosen[pd.Timestamp("2025-12-31")] == "ours"
+
+
+def test_each_part_says_who_won_and_by_how_much() -> None:
+    cells = {"ours": 1.5, METHODS[0]: 2.0, METHODS[1]: 3.0}
+    rows = pd.DataFrame({"part": "P", "origin": pd.Timestamp("2024-06-30"), "method": list(cells)})
+    told = with_gain(rows.assign(pinball=list(cells.values())))
+    assert told["gain"].tolist() == pytest.approx([0.25, 0.0, -0.5])
+    assert with_gain(rows.assign(pinball=0.0))["gain"].isna().all()
+    best = looked_back().frame().query("method in @METHODS").groupby(["part", "origin"])["gain"].max().dropna()
+    assert len(best)
+    assert best.to_numpy() == pytest.approx(0.0)
 
 
 def test_the_gain_is_against_the_best_series_method() -> None:
