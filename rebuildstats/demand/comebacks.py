@@ -21,14 +21,20 @@ class Places:
 
     each: (units, positions, K) hazard gathered in each interval while nothing renews them; life: of a new one;
     repaired: share of its failures mended without a rebuild; renewed: share renewed at a rebuild of another cause;
-    scale: of all its hazards.
+    always: whether every rebuild renews it; scale: of all its hazards.
     """
 
     each: Array
     life: Hazard
     repaired: float
     renewed: float
+    always: bool
     scale: float
+
+    @property
+    def bringing(self) -> Array:
+        """Hazard of a rebuild (units, K) while nothing renews the positions."""
+        return np.asarray(self.each.sum(axis=1) * (1.0 - self.repaired))
 
 
 def middle_of(gone: Array) -> Array:
@@ -51,37 +57,54 @@ def from_unit_lives(life: Hazard, scheduled: Hazard, first: Array, gone: Array) 
 
 
 def from_position_lives(
-    places: Sequence[Places], scheduled: Hazard, calm: Array, gone: Array
+    places: Sequence[Places], scheduled: Hazard, first: Array, calm: Array, gone: Array
 ) -> tuple[Array, Array, list[Array]]:
-    """Expected rebuilds, all of them, repairs, and the rebuilds that each of `places` causes, (units, K) each, where a
-    rebuild renews some positions and leaves others.
+    """Expected rebuilds after the first, repairs, and the later rebuilds that each of `places` causes, (units, K) each,
+    where a rebuild renews some positions and leaves others.
 
-    A position fails on its own life, from its age today or from its last renewal; it is renewed when it fails, and with
-    chance `renewed` at the unit's other rebuilds, which are taken to come independently of its own failure. calm:
-    (units, K) chance that the unit's first rebuild is one without a failure.
+    What every rebuild renews is as old as the run since the last one, so its failures, and the schedule, follow the
+    unit's last rebuild. Another position fails on its own life, from its age today or from its last renewal; it is
+    renewed when it fails, and with chance `renewed` at other rebuilds, which are taken to come independently of its own
+    failure. first, calm: (units, K) chance of the unit's first rebuild, and of one without a failure.
     """
     middle = middle_of(gone)
-    count = calm.shape[1]
+    share = (first - calm) / np.maximum(np.sum([p.bringing for p in places], axis=0), 1e-300)
+    never = 1.0 - np.cumsum(first, axis=1) + first  # not rebuilt before the interval
+    lasting = np.zeros((len(first), 0))  # by interval of the last rebuild
     old = [np.ones(p.each.shape[:2]) for p in places]
     young: list[list[Array]] = [[] for _ in places]
-    rebuilt, mended = np.zeros_like(calm), np.zeros_like(calm)
-    caused = [np.zeros_like(calm) for _ in places]
-    for k in range(count):
+    again, mended = np.zeros_like(first), np.zeros_like(first)
+    caused = [np.zeros_like(first) for _ in places]
+    for k in range(first.shape[1]):
         run = np.maximum(
             gone[:, k : k + 2, None] - middle[:, None, :k], 0.0
         )  # (units, 2, j): since interval j's middle
-        failed = [_fail(p, old[i], young[i], run, k) for i, p in enumerate(places)]
-        own = [f.sum(axis=1) * (1.0 - p.repaired) for f, p in zip(failed, places, strict=True)]
-        booked = -np.diff(np.exp(-scheduled.cumulative(run)), axis=1)[:, 0]
-        without = calm[:, k] + (rebuilt[:, :k] * booked).sum(axis=1)
-        rebuilt[:, k] = np.sum(own, axis=0) + without
+        fresh, own, failed = {}, np.zeros(len(first)), {}
         for i, p in enumerate(places):
-            caused[i][:, k] = own[i]
-            mended[:, k] += failed[i].sum(axis=1) * p.repaired
-            others = rebuilt[:, k, None] - failed[i] * (1.0 - p.repaired)
-            taken = failed[i] + _renew(old[i], young[i], p.renewed * np.clip(others, 0.0, 1.0))
-            young[i].append(taken)
-    return rebuilt, mended, caused
+            if p.always:
+                fresh[i] = np.diff(p.life.cumulative(run), axis=1)[:, 0] * (p.scale * p.each.shape[1])
+                mended[:, k] += p.repaired * (
+                    never[:, k] * p.each[:, :, k].sum(axis=1) + (lasting * fresh[i]).sum(axis=1)
+                )
+            else:
+                failed[i] = _fail(p, old[i], young[i], run, k)
+                mended[:, k] += p.repaired * failed[i].sum(axis=1)
+                by_it = failed[i].sum(axis=1) * (1.0 - p.repaired) - share[:, k] * p.bringing[:, k]
+                caused[i][:, k] = np.maximum(by_it, 0.0)
+                own += caused[i][:, k]
+        booked = np.diff(scheduled.cumulative(run), axis=1)[:, 0]
+        since = booked + sum((h * (1.0 - places[i].repaired) for i, h in fresh.items()), np.zeros_like(booked))
+        every = since + (own / np.maximum(lasting.sum(axis=1), 1e-9))[:, None]
+        rate = lasting * -np.expm1(-every) / np.maximum(every, 1e-300)  # of rebuilds per hazard
+        for i, hazard in fresh.items():
+            caused[i][:, k] = (rate * hazard).sum(axis=1) * (1.0 - places[i].repaired)
+        again[:, k] = own + (rate * since).sum(axis=1)
+        lasting = np.column_stack([lasting - rate * every, first[:, k] + (rate * every).sum(axis=1)])
+        for i, gone_bad in failed.items():
+            others = (first[:, k] + again[:, k])[:, None] - gone_bad * (1.0 - places[i].repaired)
+            renewed = _renew(old[i], young[i], places[i].renewed * np.clip(others, 0.0, 1.0))
+            young[i].append(gone_bad + renewed)
+    return again, mended, caused
 
 
 def _fail(place: Places, old: Array, young: list[Array], run: Array, k: int) -> Array:

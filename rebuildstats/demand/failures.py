@@ -139,15 +139,11 @@ class PositionFailures:
     def later(self, fleet: Fleet, gone: Array, scheduled: Hazard, first: Array, calm: Array) -> Later:
         components, each = self.model.components, self._each(fleet, gone)
         places = [
-            Places(own, components[n].hazard, components[n].repaired, self.renewed[n], self.scale)
+            Places(own, components[n].hazard, components[n].repaired, self.renewed[n], components[n].always, self.scale)
             for n, own in each.items()
         ]
-        rebuilt, mended, caused = from_position_lives(places, scheduled, calm, gone)
-        # of a unit's first rebuild for failure, each component has its part of the hazard
-        own = {n: e.sum(axis=1) * (1.0 - components[n].repaired) for n, e in each.items()}
-        share = (first - calm) / np.maximum(np.sum(list(own.values()), axis=0), 1e-300)
-        later = {n: np.maximum(c - own[n] * share, 0.0) for n, c in zip(each, caused, strict=True)}
-        return Later(np.maximum(rebuilt - first, 0.0), mended, later)
+        again, mended, caused = from_position_lives(places, scheduled, first, calm, gone)
+        return Later(again, mended, dict(zip(each, caused, strict=True)))
 
     def draws(self, fleet: Fleet, gone: Array) -> tuple[Array, Array, dict[str, Array]]:
         stops, some = checkpoints(gone.shape[1] - 1), sample(len(fleet.units))
