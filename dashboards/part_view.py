@@ -141,10 +141,12 @@ def reasons(trace: pd.DataFrame, part: str) -> None:
         "reason": st.column_config.TextColumn("Why", width="large"),
     }
     says = "Expected pieces by unit, component and position"
+    first = ["unit", "pieces", "reason"]  # what a narrow screen shows without scrolling
+    order = [*first, *(name for name in trace.columns if name not in first)]
     layout.details(
         "Unit by unit",
         "reasons",
-        lambda: layout.table(trace, name=f"reasons_{part}", says=says, columns=columns),
+        lambda: layout.table(trace, name=f"reasons_{part}", says=says, columns=columns, order=order),
     )
 
 
