@@ -71,16 +71,16 @@ def test_a_unit_renewed_whole_and_its_only_position_agree(always: bool) -> None:
 
 
 @pytest.mark.parametrize(
-    ("seal_age", "seal"),
+    ("seal_age", "seal", "off"),
     # cumulative hazard (t / scale) ^ shape; mended, and renewed at rebuilds that others caused
     [
-        (1.0, (4.0, 2.0, 0.0, 0.9)),
-        (1.0, (4.0, 2.0, 0.0, 1.0)),
-        (2.4, (3.0, 6.0, 0.1, 1.0)),  # all of one age, and soon due together
+        (1.0, (4.0, 2.0, 0.0, 0.9), 0.05),
+        (1.0, (4.0, 2.0, 0.0, 1.0), 0.05),
+        (2.4, (3.0, 6.0, 0.1, 1.0), 0.06),  # all of one age, and soon due together
     ],
 )
 def test_units_of_several_positions_come_in_as_often_as_drawn_ones_do(
-    seal_age: float, seal: tuple[float, float, float, float]
+    seal_age: float, seal: tuple[float, float, float, float], off: float
 ) -> None:
     rng = np.random.default_rng(11)
     ages = {"ring": np.array([0.2, 1.5, 2.5, 2.8]), "seal": np.full(4, seal_age)}
@@ -110,10 +110,10 @@ def test_units_of_several_positions_come_in_as_often_as_drawn_ones_do(
             rebuilds, repairs = rebuilds + (not mending), repairs + mending
             caused_by_rings += not mending and position[i][0] == "ring"
     # other positions' rebuilds are taken to come independently of the own failure: a few hundredths too many
-    assert rebuilt.sum() == pytest.approx(rebuilds / runs, rel=0.06)
-    assert mended.sum() == pytest.approx(repairs / runs, rel=0.06)
+    assert rebuilt.sum() == pytest.approx(rebuilds / runs, rel=off)
+    assert mended.sum() == pytest.approx(repairs / runs, rel=off)
     assert np.sum(caused, axis=0) == pytest.approx(rebuilt)  # none comes without a failure
-    assert caused[0].sum() == pytest.approx(caused_by_rings / runs, rel=0.06)
+    assert caused[0].sum() == pytest.approx(caused_by_rings / runs, rel=off)
 
 
 @pytest.mark.parametrize("always", [False, True])
