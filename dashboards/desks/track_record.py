@@ -81,7 +81,11 @@ def past(path: str, version: str) -> None:
             "coverage_upper": layout.share("at most"),
         }
         layout.table(doubtful, name="not_trusted", says="Parts whose forecast can’t be trusted and why", columns=shares)
-    columns = {"coverage_90": layout.share("held"), "gain": layout.share("saved of the best series’ loss")}
+    columns = {
+        "origin": st.column_config.DateColumn("As known on", format="YYYY-MM-DD"),
+        "coverage_90": layout.share("held"),
+        "gain": layout.share("saved of the best series’ loss"),
+    }
     layout.details(
         "Every part, method and origin",
         "backtest",
